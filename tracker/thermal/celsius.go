@@ -1,6 +1,8 @@
 // Package thermal judges temperatures: readings, mean kinetic temperature, excursions. Pure.
 package thermal
 
+import "strconv"
+
 // MilliC is a temperature in thousandths of a degree Celsius; the only form in which a limit is compared.
 type MilliC int32
 
@@ -10,3 +12,9 @@ type Reading struct {
 	AtMicros int64
 	MilliC   MilliC
 }
+
+// Celsius is the temperature as a float, for printing and drawing only.
+func (m MilliC) Celsius() float64 { return float64(m) / 1000 }
+
+// String prints the shortest decimal: "4.25", "-1.8", "8".
+func (m MilliC) String() string { return strconv.FormatFloat(m.Celsius(), 'f', -1, 64) }

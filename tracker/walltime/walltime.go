@@ -33,78 +33,59 @@ const (
 // Resolution is what a wall time stands for.
 //
 // Plain: First == Last. Twice: First is the earlier instant, Last the later. Missing: First and Last are the two
-// readings of the wall time, with the offset after and the offset before the change, First the earlier.
+// readings of the wall time, with the offset after and the offset before the change, First the earlier; Change is the
+// instant of the change that skipped it, the first instant whose wall time is later.
 type Resolution struct {
 	Kind        Kind
 	First, Last time.Time // UTC
+	Change      time.Time // UTC; zero unless Missing
 }
 
-// Resolve finds every instant at which zone shows w. The search looks at the offsets in force a day and a half around
-// w, which covers every change in the tz database: offsets never move by more than 24 hours at once.
+// reach is how far from UTC a zone's clock can be: no zone of the tz database was ever sixteen hours away, and since
+// 1973 they lie between -12 and +14 hours.
+const reach = 16 * time.Hour
+
+// Resolve finds every instant at which zone shows w. It walks over the one to three periods of constant offset that
+// touch the reach of w, so that no change is missed and none further away is mistaken for this one.
 func Resolve(w Wall, zone *time.Location) Resolution {
 	asUTC := time.Date(w.Year, w.Month, w.Day, w.Hour, w.Minute, w.Sec, w.Nano, time.UTC)
 	if Of(asUTC, time.UTC) != w { // time.Date normalises 31 April into 1 May; we do not
 		return Resolution{}
 	}
-	var offsets []int
-	for step := -36; step <= 36; step++ {
-		_, o := asUTC.Add(time.Duration(step) * time.Hour).In(zone).Zone()
-		if len(offsets) == 0 || offsets[len(offsets)-1] != o {
-			offsets = append(offsets, o)
+	var r Resolution
+	from, before := asUTC.Add(-reach), time.Time{} // before: the reading with the offset before the change at from
+	for first := true; ; first = false {
+		l := from.In(zone)
+		_, offset := l.Zone()
+		_, end := l.ZoneBounds()
+		t := asUTC.Add(-time.Duration(offset) * time.Second)
+		switch {
+		case !t.Before(from) && (end.IsZero() || t.Before(end)):
+			if r.Kind == None || r.Kind == Missing {
+				r = Resolution{Kind: Plain, First: t}
+			} else {
+				r.Kind = Twice
+			}
+			r.Last = t
+		case !first && r.Kind == None && t.Before(from) && !before.Before(from):
+			r = Resolution{Missing, t, before, from}
 		}
-	}
-	var hits, readings []time.Time
-	for _, o := range offsets {
-		t := asUTC.Add(-time.Duration(o) * time.Second)
-		readings = insert(readings, t)
-		if Of(t, zone) == w {
-			hits = insert(hits, t)
+		if end.IsZero() || end.After(asUTC.Add(reach)) {
+			return r
 		}
+		from, before = end.UTC(), t
 	}
-	switch {
-	case len(hits) == 1:
-		return Resolution{Plain, hits[0], hits[0]}
-	case len(hits) > 1:
-		return Resolution{Twice, hits[0], hits[len(hits)-1]}
-	default:
-		return Resolution{Missing, readings[0], readings[len(readings)-1]}
-	}
-}
-
-// insert keeps ts sorted and without repeats.
-func insert(ts []time.Time, t time.Time) []time.Time {
-	i := 0
-	for i < len(ts) && ts[i].Before(t) {
-		i++
-	}
-	if i < len(ts) && ts[i].Equal(t) {
-		return ts
-	}
-	ts = append(ts, time.Time{})
-	copy(ts[i+1:], ts[i:])
-	ts[i] = t
-	return ts
 }
 
 // StartOfDay is the first instant of a local day. It is not always 00:00: Santiago has no midnight on the day its
-// clocks go forward, and a zone may repeat it.
+// clocks go forward; where midnight comes twice (Havana, or St. John's until 2011) it is the first. A day that a zone
+// left out (30 December 2011 in Apia) starts where the next one does. day may lie outside the month, as in time.Date.
 func StartOfDay(year int, month time.Month, day int, zone *time.Location) time.Time {
-	noonish := time.Date(year, month, day, 0, 0, 0, 0, time.UTC)
-	year, month, day = noonish.Date() // lets callers say day+1
-	lo, hi := noonish.Add(-36*time.Hour), noonish.Add(36*time.Hour)
-	before := func(t time.Time) bool { // is t's local date before the wanted one?
-		y, m, d := t.In(zone).Date()
-		return time.Date(y, m, d, 0, 0, 0, 0, time.UTC).Before(noonish)
+	r := Resolve(Of(time.Date(year, month, day, 0, 0, 0, 0, time.UTC), time.UTC), zone)
+	if r.Kind == Missing {
+		return r.Change
 	}
-	for hi.Sub(lo) > time.Nanosecond { // local dates never run backwards by a day, so the search is monotone
-		mid := lo.Add(hi.Sub(lo) / 2)
-		if before(mid) {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	return hi.UTC()
+	return r.First
 }
 
 // EndOfDay is the first instant after a local day: the start of the next one.

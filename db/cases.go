@@ -1,0 +1,273 @@
+package db
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"vialward/tracker"
+	"vialward/tracker/stock"
+)
+
+// Excursions of one sensor and rule that may still matter: not ended, or ended at or after an instant.
+func (t *tx) Excursions(ctx context.Context, sensor, rule string, after time.Time) ([]tracker.ExcursionRow, error) {
+	return t.excursions(ctx, `sensor = $2 and rule = $3 and (coalesce(worst_to, to_at) is null or coalesce(worst_to, to_at) >= $4) order by from_at, excursion`,
+		sensor, rule, after)
+}
+
+func (t *tx) excursions(ctx context.Context, where string, args ...any) ([]tracker.ExcursionRow, error) {
+	rows, err := t.q.Query(ctx, `select excursion, case_no, sensor, rule, unit, coalesce(shelves, '{}'), document, coalesce(merged_into, 0), not_borne_out
+		from excursion where site = $1 and `+where, append([]any{t.id}, args...)...)
+	if err != nil {
+		return nil, fmt.Errorf("read excursions: %w", err)
+	}
+	return pgx.CollectRows(rows, func(r pgx.CollectableRow) (tracker.ExcursionRow, error) {
+		var x tracker.ExcursionRow
+		var doc string
+		if err := r.Scan(&x.ID, &x.Case, &x.Sensor, &x.Rule, &x.Unit, &x.Shelves, &doc, &x.MergedInto, &x.NotBorneOut); err != nil {
+			return x, err
+		}
+		if err := json.Unmarshal([]byte(doc), &x.Found); err != nil {
+			return x, fmt.Errorf("excursion %d is damaged: %w", x.ID, err)
+		}
+		x.Found.ID = x.ID
+		return x, nil
+	})
+}
+
+// SaveExcursion inserts one with ID 0 and gives it its number, or stores how it has changed.
+func (t *tx) SaveExcursion(ctx context.Context, x *tracker.ExcursionRow) error {
+	fresh := x.ID == 0
+	if fresh {
+		n, err := t.NextNumber(ctx, "excursion")
+		if err != nil {
+			return err
+		}
+		x.ID, x.Found.ID = n, n
+	}
+	doc, err := json.Marshal(x.Found)
+	if err != nil {
+		return err
+	}
+	f := x.Found
+	var extreme *int32
+	if f.Readings > 0 && f.Kind != "no_data" {
+		m := int32(f.ExtremeMilliC)
+		extreme = &m
+	}
+	worstFrom := f.WorstFromMicros
+	if worstFrom == 0 {
+		worstFrom = f.FromMicros
+	}
+	args := []any{
+		t.id, x.ID, x.Case, instant(f.FromMicros), orNullMicros(f.ToMicros), instant(worstFrom), orNullMicros(f.WorstToMicros),
+		instant(f.OpenedMicros), orNullMicros(f.ClearedMicros), extreme, f.Readings, f.FreezeReadings, string(doc), x.NotBorneOut,
+	}
+	if fresh {
+		_, err = t.q.Exec(ctx, `insert into excursion (site, excursion, case_no, from_at, to_at, worst_from, worst_to, opened_at, cleared_at,
+			extreme_millic, readings, freeze_readings, document, not_borne_out, sensor, rule, kind, unit, shelves)
+			values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19)`,
+			append(args, x.Sensor, x.Rule, string(f.Kind), x.Unit, listOrNull(x.Shelves))...)
+	} else {
+		var into *int64
+		if x.MergedInto > 0 {
+			into = &x.MergedInto
+		}
+		_, err = t.q.Exec(ctx, `update excursion set case_no = $3, from_at = $4, to_at = $5, worst_from = $6, worst_to = $7, opened_at = $8,
+			cleared_at = $9, extreme_millic = $10, readings = $11, freeze_readings = $12, document = $13, not_borne_out = $14, merged_into = $15
+			where site = $1 and excursion = $2`, append(args, into)...)
+	}
+	if err != nil {
+		return fmt.Errorf("store excursion of %s: %w", x.Sensor, err)
+	}
+	return nil
+}
+
+func orNullMicros(m int64) *time.Time {
+	if m == 0 {
+		return nil
+	}
+	t := instant(m)
+	return &t
+}
+
+func listOrNull(s []string) any {
+	if len(s) == 0 {
+		return nil
+	}
+	return s
+}
+
+// SaveCase inserts one with number 0 and gives it its number, or stores how it has changed.
+func (t *tx) SaveCase(ctx context.Context, c *tracker.Case) error {
+	if c.No == 0 {
+		n, err := t.NextNumber(ctx, "case")
+		if err != nil {
+			return err
+		}
+		c.No = n
+	}
+	var into *int64
+	if c.MergedInto > 0 {
+		into = &c.MergedInto
+	}
+	_, err := t.q.Exec(ctx, `insert into incident (site, case_no, unit, kind, state, from_at, to_at, raised_at, recovered_at, merged_into, late, muted, next_reminder)
+		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)
+		on conflict (site, case_no) do update set kind = excluded.kind, state = excluded.state, from_at = excluded.from_at, to_at = excluded.to_at,
+			recovered_at = excluded.recovered_at, merged_into = excluded.merged_into, late = excluded.late, muted = excluded.muted,
+			next_reminder = excluded.next_reminder`,
+		t.id, c.No, c.Unit, c.Kind, c.State, c.From, orNull(c.To), c.RaisedAt, orNull(c.RecoveredAt), into, c.Late, c.Muted, orNull(c.NextReminder))
+	if err != nil {
+		return fmt.Errorf("store case %d: %w", c.No, err)
+	}
+	return nil
+}
+
+// Cases reads cases with their excursions, newest first.
+func (t *tx) Cases(ctx context.Context, q tracker.CaseQuery) ([]tracker.Case, error) {
+	limit := q.Limit
+	if limit == 0 {
+		limit = 1 << 30
+	}
+	rows, err := t.q.Query(ctx, `select case_no, unit, kind, state, from_at, to_at, raised_at, recovered_at, coalesce(merged_into, 0), late, muted, next_reminder
+		from incident where site = $1 and ($2 = 0 or case_no = $2) and ($3 = '' or unit = $3) and (not $4 or state = 'open')
+		and ($5::timestamptz is null or to_at is null or to_at >= $5) and ($6::timestamptz is null or from_at < $6)
+		order by case_no desc limit $7`, t.id, q.No, q.Unit, q.OpenOnly, orNull(q.From), orNull(q.To), limit)
+	if err != nil {
+		return nil, fmt.Errorf("read cases: %w", err)
+	}
+	cases, err := pgx.CollectRows(rows, func(r pgx.CollectableRow) (tracker.Case, error) {
+		var c tracker.Case
+		var to, recovered, reminder *time.Time
+		err := r.Scan(&c.No, &c.Unit, &c.Kind, &c.State, &c.From, &to, &c.RaisedAt, &recovered, &c.MergedInto, &c.Late, &c.Muted, &reminder)
+		c.To, c.RecoveredAt, c.NextReminder = orZero(to), orZero(recovered), orZero(reminder)
+		return c, err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read cases: %w", err)
+	}
+	if len(cases) == 0 {
+		return nil, nil
+	}
+	index, numbers := map[int64]int{}, make([]int64, len(cases))
+	for i, c := range cases {
+		index[c.No], numbers[i] = i, c.No
+	}
+	all, err := t.excursions(ctx, `case_no = any($2) order by from_at, excursion`, numbers)
+	if err != nil {
+		return nil, err
+	}
+	for _, x := range all {
+		c := &cases[index[x.Case]]
+		c.Excursions = append(c.Excursions, x)
+	}
+	return cases, nil
+}
+
+// SaveHold inserts an excursion's hold, or grows it.
+func (t *tx) SaveHold(ctx context.Context, h *tracker.HoldRow) error {
+	if h.ID == 0 {
+		n, err := t.NextNumber(ctx, "hold")
+		if err != nil {
+			return err
+		}
+		h.ID = n
+	}
+	_, err := t.q.Exec(ctx, `insert into hold (site, hold_id, case_no, excursion, kind, unit, shelves, from_at, to_at) values ($1, $2, $3, $4, $5, $6, $7, $8, $9)
+		on conflict (site, hold_id) do update set case_no = excluded.case_no, kind = excluded.kind, shelves = excluded.shelves, from_at = excluded.from_at, to_at = excluded.to_at`,
+		t.id, h.ID, h.Case, h.Excursion, h.Kind, h.Unit, listOrNull(h.Shelves), h.From, orNull(h.To))
+	if err != nil {
+		return fmt.Errorf("store hold of case %d: %w", h.Case, err)
+	}
+	return nil
+}
+
+// Holds of a case; case 0 = all of the site.
+func (t *tx) Holds(ctx context.Context, caseNo int64) ([]tracker.HoldRow, error) {
+	rows, err := t.q.Query(ctx, `select hold_id, case_no, excursion, kind, unit, coalesce(shelves, '{}'), from_at, to_at from hold
+		where site = $1 and ($2 = 0 or case_no = $2) order by hold_id`, t.id, caseNo)
+	if err != nil {
+		return nil, fmt.Errorf("read holds of case %d: %w", caseNo, err)
+	}
+	return pgx.CollectRows(rows, func(r pgx.CollectableRow) (tracker.HoldRow, error) {
+		var h tracker.HoldRow
+		var to *time.Time
+		err := r.Scan(&h.ID, &h.Case, &h.Excursion, &h.Kind, &h.Unit, &h.Shelves, &h.From, &to)
+		h.To = orZero(to)
+		return h, err
+	})
+}
+
+// Touched lists every stay that meets the hold, with its vial as it stands now: stock is found by where it was then.
+func (t *tx) Touched(ctx context.Context, holdID int64) ([]tracker.TouchedVial, error) {
+	rows, err := t.q.Query(ctx, `select s.vial, s.unit, s.shelf, s.from_at, s.to_at, s.possible,
+			exists (select from hold_release r where r.site = h.site and r.hold_id = h.hold_id and r.vial = s.vial
+				and r.covered_from <= greatest(h.from_at, s.from_at)
+				and r.covered_to >= least(coalesce(h.to_at, 'infinity'), coalesce(s.to_at, 'infinity')))
+		from hold h join stay s on s.site = h.site and s.unit = h.unit and (h.shelves is null or s.shelf = any(h.shelves))
+			and h.from_at <= coalesce(s.to_at, 'infinity') and coalesce(h.to_at, 'infinity') >= s.from_at
+		where h.site = $1 and h.hold_id = $2 order by s.unit, s.shelf, s.vial, s.from_at`, t.id, holdID)
+	if err != nil {
+		return nil, fmt.Errorf("find stock touched by hold %d: %w", holdID, err)
+	}
+	touched, err := pgx.CollectRows(rows, func(r pgx.CollectableRow) (tracker.TouchedVial, error) {
+		var v tracker.TouchedVial
+		var to *time.Time
+		err := r.Scan(&v.Stay.Vial, &v.Stay.Unit, &v.Stay.Shelf, &v.Stay.From, &to, &v.Stay.Possible, &v.Released)
+		v.Stay.To = orZero(to)
+		return v, err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("find stock touched by hold %d: %w", holdID, err)
+	}
+	codes := make([]string, len(touched))
+	for i, v := range touched {
+		codes[i] = v.Stay.Vial
+	}
+	vials, err := t.Find(ctx, tracker.VialQuery{Codes: codes})
+	if err != nil {
+		return nil, err
+	}
+	byCode := make(map[string]stock.Vial, len(vials))
+	for _, v := range vials {
+		byCode[v.Code] = v
+	}
+	for i := range touched {
+		touched[i].Vial = byCode[touched[i].Stay.Vial]
+	}
+	return touched, nil
+}
+
+// Release stores that a hold no longer holds these vials, up to an instant.
+func (t *tx) Release(ctx context.Context, h tracker.HoldRow, vials []string, seq int64, coveredTo time.Time) error {
+	_, err := t.q.Exec(ctx, `insert into hold_release (site, hold_id, vial, seq, covered_from, covered_to) select $1, $2, v, $3, $4, $5 from unnest($6::text[]) v`,
+		t.id, h.ID, seq, h.From, coveredTo, vials)
+	if err != nil {
+		return fmt.Errorf("release from hold %d: %w", h.ID, err)
+	}
+	return nil
+}
+
+// PlanWork stores a window that mutes pages.
+func (t *tx) PlanWork(ctx context.Context, w tracker.PlannedWork, seq int64) error {
+	_, err := t.q.Exec(ctx, `insert into planned_work (site, unit, from_at, to_at, reason, by_person, seq) values ($1, $2, $3, $4, $5, $6, $7)`,
+		t.id, w.Unit, w.From, w.To, w.Reason, w.By, seq)
+	return err
+}
+
+// PlannedWork of a unit ("" = all) that meets an interval.
+func (t *tx) PlannedWork(ctx context.Context, unit string, from, to time.Time) ([]tracker.PlannedWork, error) {
+	rows, err := t.q.Query(ctx, `select unit, from_at, to_at, reason, by_person from planned_work
+		where site = $1 and ($2 = '' or unit = $2) and to_at > $3 and from_at < $4 order by from_at`, t.id, unit, from, to)
+	if err != nil {
+		return nil, fmt.Errorf("read planned work: %w", err)
+	}
+	return pgx.CollectRows(rows, func(r pgx.CollectableRow) (tracker.PlannedWork, error) {
+		var w tracker.PlannedWork
+		err := r.Scan(&w.Unit, &w.From, &w.To, &w.Reason, &w.By)
+		return w, err
+	})
+}

@@ -1,0 +1,198 @@
+// Package db is the Store and the outbox over Postgres, and the only importer of pgx.
+//
+// Two habits keep time honest here. No statement asks the server for its time or date, except leases and back-off of
+// the outbox (clock_timestamp); day bounds and months come from Go. And the session's zone changes no result: instants
+// travel as timestamptz, are scanned as UTC, and no statement casts one to a date.
+package db
+
+import (
+	"context"
+	"embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"sync"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
+	"github.com/jackc/pgx/v5/pgtype"
+	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/jackc/pgx/v5/stdlib"
+	"github.com/pressly/goose/v3"
+	"github.com/pressly/goose/v3/lock"
+
+	"vialward/tracker"
+	"vialward/tracker/stock"
+)
+
+//go:embed migrations/*.sql
+var migrations embed.FS
+
+// DB implements tracker.Store and alerts.Outbox.
+type DB struct {
+	pool *pgxpool.Pool
+
+	mu     sync.Mutex
+	sites  map[string]*stock.Site // newest document of each site, by code; its owner is site()
+	months map[time.Time]bool     // partitions known to exist; entered only after the commit that made them
+}
+
+var _ tracker.Store = (*DB)(nil)
+
+// Open connects, as the role that may only add to the record. It does not migrate.
+func Open(ctx context.Context, dsn string) (*DB, error) {
+	cfg, err := pgxpool.ParseConfig(dsn)
+	if err != nil {
+		return nil, fmt.Errorf("read the database address: %w", err)
+	}
+	cfg.ConnConfig.ConnectTimeout = 10 * time.Second
+	cfg.AfterConnect = func(ctx context.Context, c *pgx.Conn) error {
+		c.TypeMap().RegisterType(&pgtype.Type{
+			Name: "timestamptz", OID: pgtype.TimestamptzOID, Codec: &pgtype.TimestamptzCodec{ScanLocation: time.UTC},
+		})
+		_, err := c.Exec(ctx, "set role vialward_daemon")
+		return err
+	}
+	pool, err := pgxpool.NewWithConfig(ctx, cfg)
+	if err != nil {
+		return nil, fmt.Errorf("connect to the database: %w", err)
+	}
+	return &DB{pool: pool, sites: map[string]*stock.Site{}, months: map[time.Time]bool{}}, nil
+}
+
+// Close waits for running statements.
+func (d *DB) Close() { d.pool.Close() }
+
+// Ping says whether the database answers and its schema is there.
+func (d *DB) Ping(ctx context.Context) error {
+	var n int
+	return d.pool.QueryRow(ctx, "select count(*) from outbox where false").Scan(&n)
+}
+
+// Migrate brings the schema up to date as the owner, under an advisory lock: of several daemons one migrates and the
+// others wait.
+func Migrate(ctx context.Context, dsn string) error {
+	cfg, err := pgx.ParseConfig(dsn)
+	if err != nil {
+		return fmt.Errorf("read the database address: %w", err)
+	}
+	conn := stdlib.OpenDB(*cfg)
+	defer conn.Close()
+	locker, err := lock.NewPostgresSessionLocker()
+	if err != nil {
+		return err
+	}
+	files, err := fs.Sub(migrations, "migrations")
+	if err != nil {
+		return err
+	}
+	p, err := goose.NewProvider(goose.DialectPostgres, conn, files, goose.WithSessionLocker(locker))
+	if err != nil {
+		return fmt.Errorf("prepare migrations: %w", err)
+	}
+	if _, err := p.Up(ctx); err != nil {
+		return fmt.Errorf("migrate the database: %w", err)
+	}
+	return nil
+}
+
+// In runs f in one transaction, again when Postgres gave way to another one.
+func (d *DB) In(ctx context.Context, site string, f func(tracker.Tx) error) error {
+	for try := 1; ; try++ {
+		err := d.once(ctx, site, pgx.TxOptions{}, func(t *tx) error { return f(t) })
+		if try < 5 && gaveWay(err) {
+			continue
+		}
+		return err
+	}
+}
+
+// Read runs f on one unchanging view.
+func (d *DB) Read(ctx context.Context, site string, f func(tracker.View) error) error {
+	o := pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly}
+	return d.once(ctx, site, o, func(t *tx) error { return f(t) })
+}
+
+func (d *DB) once(ctx context.Context, site string, o pgx.TxOptions, f func(*tx) error) error {
+	p, err := d.pool.BeginTx(ctx, o)
+	if err != nil {
+		return fmt.Errorf("begin: %w", err)
+	}
+	defer func() { _ = p.Rollback(context.WithoutCancel(ctx)) }() // after a commit this does nothing
+	s, err := d.site(ctx, p, site)
+	if err != nil {
+		return err
+	}
+	t := &tx{d: d, q: p, site: s, id: s.ID}
+	if err := f(t); err != nil {
+		return err
+	}
+	if err := p.Commit(ctx); err != nil {
+		return fmt.Errorf("commit: %w", err)
+	}
+	d.mu.Lock()
+	for _, m := range t.months {
+		d.months[m] = true
+	}
+	d.mu.Unlock()
+	return nil
+}
+
+// gaveWay is true for a deadlock or a serialisation failure: nothing was done, and doing it again is right.
+func gaveWay(err error) bool {
+	var pg *pgconn.PgError
+	return errors.As(err, &pg) && (pg.Code == "40001" || pg.Code == "40P01")
+}
+
+// Broken reports a rule of the schema that was broken, by its message; for tests and for sentences.
+func Broken(err error) (string, bool) {
+	var pg *pgconn.PgError
+	if errors.As(err, &pg) && (pg.Code[:2] == "23" || pg.Code == "42501") {
+		return pg.Message, true
+	}
+	return "", false
+}
+
+// tx implements tracker.Tx within one transaction.
+type tx struct {
+	d    *DB
+	q    pgx.Tx
+	site *stock.Site
+	id   int32
+
+	months []time.Time // partitions this transaction made
+}
+
+// Site is the document in force when the transaction began.
+func (t *tx) Site() *stock.Site { return t.site }
+
+// orNull maps a zero time to null, null-able columns' way of saying "not yet".
+func orNull(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	return &t
+}
+
+// orZero is its reverse.
+func orZero(t *time.Time) time.Time {
+	if t == nil {
+		return time.Time{}
+	}
+	return *t
+}
+
+func textOrNull(s string) *string {
+	if s == "" {
+		return nil
+	}
+	return &s
+}
+
+func orEmpty(s *string) string {
+	if s == nil {
+		return ""
+	}
+	return *s
+}

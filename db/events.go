@@ -1,0 +1,134 @@
+package db
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"vialward/tracker"
+	"vialward/tracker/stock"
+)
+
+// Append takes the site's head lock, so events of a site are numbered in the order they commit.
+func (t *tx) Append(ctx context.Context, e *stock.Event) error {
+	if err := t.q.QueryRow(ctx, `update site set head = head + 1 where site = $1 returning head`, t.id).Scan(&e.Seq); err != nil {
+		return fmt.Errorf("next event of site %s: %w", t.site.Code, err)
+	}
+	e.Site = t.id
+	if _, err := t.q.Exec(ctx, `insert into event (site, seq, kind, at, entered_at, by_person, via, canonical)
+		values ($1, $2, $3, $4, $5, $6, $7, $8)`, t.id, e.Seq, string(e.Kind), e.At, e.EnteredAt, e.By, e.Via, string(e.Canonical())); err != nil {
+		return fmt.Errorf("record %s: %w", e.Kind, err)
+	}
+	if len(e.Vials) == 0 {
+		return nil
+	}
+	if _, err := t.q.Exec(ctx, `insert into event_vial (site, vial, seq) select $1, v, $2 from unnest($3::text[]) v`, t.id, e.Seq, e.Vials); err != nil {
+		return fmt.Errorf("record %s of %d vials: %w", e.Kind, len(e.Vials), err)
+	}
+	return nil
+}
+
+// Life is a vial's events in the order they were entered.
+func (t *tx) Life(ctx context.Context, vial string) ([]stock.Event, error) {
+	rows, err := t.q.Query(ctx, `select e.canonical from event_vial v join event e using (site, seq)
+		where v.site = $1 and v.vial = $2 order by v.seq`, t.id, vial)
+	return collectEvents(rows, err)
+}
+
+// Events of the site in its order.
+func (t *tx) Events(ctx context.Context, q tracker.EventQuery) ([]stock.Event, error) {
+	kinds := make([]string, len(q.Kinds))
+	for i, k := range q.Kinds {
+		kinds[i] = string(k)
+	}
+	limit := q.Limit
+	if limit == 0 {
+		limit = 1 << 30
+	}
+	rows, err := t.q.Query(ctx, `select canonical from event where site = $1 and seq > $2
+		and (cardinality($3::text[]) = 0 or kind = any($3)) and ($4::timestamptz is null or at >= $4) and ($5::timestamptz is null or at < $5)
+		order by seq limit $6`, t.id, q.AfterSeq, kinds, orNull(q.From), orNull(q.To), limit)
+	return collectEvents(rows, err)
+}
+
+func collectEvents(rows pgx.Rows, err error) ([]stock.Event, error) {
+	if err != nil {
+		return nil, fmt.Errorf("read events: %w", err)
+	}
+	return pgx.CollectRows(rows, func(r pgx.CollectableRow) (stock.Event, error) {
+		var text string
+		if err := r.Scan(&text); err != nil {
+			return stock.Event{}, err
+		}
+		return stock.ParseEvent([]byte(text))
+	})
+}
+
+// Stays of a vial, oldest first.
+func (t *tx) Stays(ctx context.Context, vial string) ([]tracker.Stay, error) {
+	rows, err := t.q.Query(ctx, `select unit, shelf, from_at, to_at, possible from stay where site = $1 and vial = $2
+		order by from_at, possible, seq`, t.id, vial)
+	if err != nil {
+		return nil, fmt.Errorf("read stays of %s: %w", vial, err)
+	}
+	return pgx.CollectRows(rows, func(r pgx.CollectableRow) (tracker.Stay, error) {
+		s := tracker.Stay{Vial: vial}
+		var to *time.Time
+		err := r.Scan(&s.Unit, &s.Shelf, &s.From, &to, &s.Possible)
+		s.To = orZero(to)
+		return s, err
+	})
+}
+
+// NewBatch stores what the batch's vials refer to.
+func (t *tx) NewBatch(ctx context.Context, b stock.Batch, latest time.Time, ends []time.Time) error {
+	doc, err := json.Marshal(b)
+	if err != nil {
+		return err
+	}
+	var earliest *time.Time
+	for _, e := range ends {
+		if !e.IsZero() && (earliest == nil || e.Before(*earliest)) {
+			earliest = &e
+		}
+	}
+	if _, err := t.q.Exec(ctx, `insert into batch (site, batch, product, version, started_at, completed_at, prepared_by, taken_over, bud,
+			latest_bud, earliest_component_end, document) values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)`,
+		t.id, b.Code, b.Product, b.Version, b.StartedAt, b.CompletedAt, b.PreparedBy, b.TakenOver, b.BUD, latest, earliest, string(doc)); err != nil {
+		return fmt.Errorf("store batch %s: %w", b.Code, err)
+	}
+	for i, c := range b.Components {
+		var end *time.Time
+		if i < len(ends) {
+			end = orNull(ends[i])
+		}
+		if _, err := t.q.Exec(ctx, `insert into batch_component (site, batch, n, name, lot, ends_at) values ($1, $2, $3, $4, $5, $6)`,
+			t.id, b.Code, i+1, c.Name, c.Lot, end); err != nil {
+			return fmt.Errorf("store component %s of batch %s: %w", c.Name, b.Code, err)
+		}
+	}
+	return nil
+}
+
+// Batch reads one.
+func (t *tx) Batch(ctx context.Context, code string) (stock.Batch, error) {
+	var b stock.Batch
+	rows, err := t.q.Query(ctx, `select document from batch where site = $1 and batch = $2`, t.id, code)
+	if err != nil {
+		return b, fmt.Errorf("read batch %s: %w", code, err)
+	}
+	docs, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	if err != nil {
+		return b, fmt.Errorf("read batch %s: %w", code, err)
+	}
+	if len(docs) == 0 {
+		return b, tracker.NotFound("batch", code)
+	}
+	if err := json.Unmarshal([]byte(docs[0]), &b); err != nil {
+		return b, fmt.Errorf("batch %s is damaged: %w", code, err)
+	}
+	return b, nil
+}

@@ -1,0 +1,265 @@
+-- The record: sites, events, batches, vials, their stays and holds.
+-- The site comes first in every key, every instant is a timestamptz, and what a schema can hold of the rules it holds.
+
+-- +goose Up
+-- The daemon works as this role: it may add to the record, and neither change nor delete it.
+-- +goose StatementBegin
+do $$ begin
+  if not exists (select from pg_roles where rolname = 'vialward_daemon') then
+    begin
+      create role vialward_daemon nologin;
+    exception when duplicate_object or unique_violation then null; -- another database of this cluster made it just now
+    end;
+  end if;
+end $$;
+-- +goose StatementEnd
+
+-- +goose StatementBegin
+do $$ begin -- whoever migrates must be able to become the daemon's role
+  if not pg_has_role(current_user, 'vialward_daemon', 'member') then
+    execute format('grant vialward_daemon to %I', current_user);
+  end if;
+end $$;
+-- +goose StatementEnd
+
+create table site (
+  site  int primary key check (site > 0),
+  code  text not null unique check (code ~ '^[A-Z0-9][A-Z0-9-]{0,19}$'),
+  zone  text not null,
+  head  bigint not null default 0 check (head >= 0) -- seq of the newest event; its row lock is the site's one order
+);
+
+-- What the site file said, each version whole. The newest is in force.
+create table site_version (
+  site      int not null references site,
+  version   int not null check (version > 0),
+  loaded_at timestamptz not null,
+  document  text not null,
+  primary key (site, version)
+);
+
+create table product_version (
+  site     int not null references site,
+  product  text not null,
+  version  int not null check (version > 0),
+  document text not null,
+  made_at  timestamptz not null,
+  approved_by text,
+  approved_at timestamptz,
+  primary key (site, product, version),
+  check ((approved_by is null) = (approved_at is null))
+);
+
+create table event (
+  site       int not null references site,
+  seq        bigint not null check (seq > 0),
+  kind       text not null,
+  at         timestamptz not null, -- when it happened
+  entered_at timestamptz not null, -- when it was entered
+  by_person  text not null check (by_person <> ''),
+  via        text not null check (via <> ''),
+  canonical  text not null,        -- the encoding everything else can be recomputed from
+  primary key (site, seq)
+);
+create index event_kind on event (site, kind, seq);
+create index event_at on event (site, at);
+
+create table event_vial (
+  site int not null,
+  vial text not null,
+  seq  bigint not null,
+  primary key (site, vial, seq),
+  foreign key (site, seq) references event
+);
+
+create table batch (
+  site         int not null references site,
+  batch        text not null,
+  product      text not null,
+  version      int not null,
+  started_at   timestamptz not null,
+  completed_at timestamptz not null,
+  prepared_by  text not null,
+  taken_over   boolean not null,
+  bud          timestamptz not null,
+  latest_bud   timestamptz not null, -- the earliest of all candidates
+  earliest_component_end timestamptz,
+  document     text not null,
+  primary key (site, batch),
+  foreign key (site, product, version) references product_version,
+  check (completed_at >= started_at),
+  check (bud <= latest_bud),
+  check (earliest_component_end is null or bud <= earliest_component_end),
+  check (taken_over or bud > started_at)
+);
+
+create table batch_component (
+  site    int not null,
+  batch   text not null,
+  n       int not null,
+  name    text not null,
+  lot     text not null,
+  ends_at timestamptz,
+  primary key (site, batch, n),
+  foreign key (site, batch) references batch
+);
+create index batch_component_lot on batch_component (site, lot);
+
+create table vial (
+  site        int not null,
+  vial        text not null,
+  batch       text not null,
+  serial      int not null check (serial > 0),
+  product     text not null,
+  version     int not null,
+  prepared_by text not null,
+  verified_by text,
+  state       text not null check (state in ('prepared','available','issued','given','discarded','lost','voided','sent')),
+  bud         timestamptz not null,
+  label       int not null check (label >= 0),
+  unit        text,
+  shelf       text,
+  area        text,
+  destination text,
+  punctured_at timestamptz,
+  last_seen   timestamptz not null,
+  closed_by   text,
+  closed_at   timestamptz,
+  holds       text not null default '[]', -- the vial's own holds as they stand; vial_hold is their index
+  seq         bigint not null,
+  primary key (site, vial),
+  unique (site, batch, serial),
+  foreign key (site, batch) references batch,
+  check (verified_by is distinct from prepared_by),                              -- the preparer does not verify
+  check (state <> 'available' or verified_by is not null),
+  check (extract(epoch from bud) % 60 = 0),
+  check ((state in ('given','discarded','lost','voided','sent')) = (closed_by is not null)),
+  check ((closed_by is null) = (closed_at is null)),
+  check ((unit is null) = (shelf is null))
+);
+-- In stock, by place and by end: what the sweep walks.
+create index vial_in_unit on vial (site, unit, bud) where state in ('prepared','available');
+create index vial_open_bud on vial (site, bud) where state in ('prepared','available','issued');
+create index vial_product on vial (site, product, state, bud);
+create index vial_batch on vial (site, batch);
+
+-- At most one standing closing event a vial; finding a lost one takes its row away.
+create table vial_closing (
+  site int not null,
+  vial text not null,
+  seq  bigint not null,
+  kind text not null check (kind in ('given','discarded','lost','voided','sent')),
+  primary key (site, vial),
+  foreign key (site, vial) references vial,
+  foreign key (site, seq) references event
+);
+
+create table vial_hold (
+  site int not null,
+  vial text not null,
+  kind text not null,
+  seq  bigint not null, -- of the event that placed it
+  primary key (site, vial, kind, seq),
+  foreign key (site, vial) references vial
+);
+
+-- Where a vial was, from when to when. "possible" = it may have been there: unrecorded moves, found vials.
+create table stay (
+  site     int not null,
+  vial     text not null,
+  from_at  timestamptz not null,
+  to_at    timestamptz, -- null = still there
+  unit     text not null,
+  shelf    text not null,
+  possible boolean not null default false,
+  seq      bigint not null,
+  primary key (site, vial, from_at, seq, unit),
+  foreign key (site, vial) references vial,
+  check (to_at is null or to_at >= from_at)
+);
+create index stay_unit on stay (site, unit, from_at);
+create index stay_open on stay (site, unit) where to_at is null;
+
+-- Drafts of short numbers: batch codes of a local day, case and list numbers.
+create table counter (
+  site int not null references site,
+  name text not null,
+  last bigint not null check (last >= 0),
+  primary key (site, name)
+);
+
+create table area_status (
+  site     int not null references site,
+  area     text not null,
+  from_at  timestamptz not null,
+  category text not null check (category in ('', '1', '2', '3')),
+  reason   text not null,
+  seq      bigint not null,
+  primary key (site, area, from_at, seq)
+);
+
+create table api_token (
+  site       int not null references site,
+  token_hash bytea not null,
+  person     text not null,
+  scope      text not null check (scope in ('act', 'read', 'readings')),
+  sensors    text[],  -- for scope readings: which; null = all
+  name       text not null,
+  created_at timestamptz not null,
+  expires_at timestamptz,
+  revoked_at timestamptz,
+  primary key (site, token_hash)
+);
+create unique index api_token_hash on api_token (token_hash);
+
+-- Rule 1: a beyond-use date never moves later. Rule 9: the record is only added to.
+-- +goose StatementBegin
+create function keep_vial() returns trigger language plpgsql as $$
+declare ceiling timestamptz;
+begin
+  if tg_op = 'INSERT' then
+    select bud into ceiling from batch where site = new.site and batch = new.batch;
+    if new.bud > ceiling then
+      raise exception 'vial % would outlive its batch: % is after %', new.vial, new.bud, ceiling using errcode = 'check_violation';
+    end if;
+    return new;
+  end if;
+  if new.bud > old.bud then
+    raise exception 'the beyond-use date of vial % never moves later: % is after %', new.vial, new.bud, old.bud using errcode = 'check_violation';
+  end if;
+  if (new.site, new.vial, new.batch, new.serial, new.product, new.version, new.prepared_by)
+     is distinct from (old.site, old.vial, old.batch, old.serial, old.product, old.version, old.prepared_by) then
+    raise exception 'vial % keeps its batch, serial and preparer for good', old.vial using errcode = 'check_violation';
+  end if;
+  if old.verified_by is not null and new.verified_by is distinct from old.verified_by then
+    raise exception 'vial % keeps its verifier for good', old.vial using errcode = 'check_violation';
+  end if;
+  return new;
+end $$;
+create function only_added_to() returns trigger language plpgsql as $$
+begin
+  raise exception 'table % is only added to', tg_table_name using errcode = 'insufficient_privilege';
+end $$;
+-- One order per site without holes: the head row is locked by whoever adds, so the newest seq is the head.
+create function next_in_order() returns trigger language plpgsql as $$
+begin
+  if new.seq <> 1 + coalesce((select seq from event where site = new.site order by seq desc limit 1), 0) then
+    raise exception 'event % of site % is out of order', new.seq, new.site using errcode = 'check_violation';
+  end if;
+  return new;
+end $$;
+-- +goose StatementEnd
+create trigger keep_vial before insert or update on vial for each row execute function keep_vial();
+create trigger no_delete before delete or truncate on vial for each statement execute function only_added_to();
+create trigger next_in_order before insert on event for each row execute function next_in_order();
+create trigger only_added_to before update or delete or truncate on event for each statement execute function only_added_to();
+create trigger only_added_to before update or delete or truncate on event_vial for each statement execute function only_added_to();
+create trigger only_added_to before update or delete or truncate on batch for each statement execute function only_added_to();
+create trigger only_added_to before update or delete or truncate on batch_component for each statement execute function only_added_to();
+create trigger only_added_to before update or delete or truncate on site_version for each statement execute function only_added_to();
+
+grant select on all tables in schema public to vialward_daemon;
+grant insert on site, site_version, product_version, event, event_vial, batch, batch_component, vial, vial_closing,
+  vial_hold, stay, counter, area_status, api_token to vialward_daemon;
+grant update on site, vial, stay, counter, api_token, product_version to vialward_daemon;
+grant delete on vial_closing, vial_hold to vialward_daemon; -- working rows: what stands now

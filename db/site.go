@@ -1,0 +1,177 @@
+package db
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"vialward/tracker"
+	"vialward/tracker/stock"
+)
+
+// site reads the newest document of a site. Parsing it is kept between transactions: the version number, read inside
+// the transaction, says whether the kept one is still the newest.
+func (d *DB) site(ctx context.Context, q pgx.Tx, code string) (*stock.Site, error) {
+	var id int32
+	var zone string
+	var version *int
+	err := q.QueryRow(ctx, `select s.site, s.zone, (select version from site_version v where v.site = s.site order by version desc limit 1)
+		from site s where s.code = $1`, code).Scan(&id, &zone, &version)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return nil, tracker.NotFound("site", code)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read site %s: %w", code, err)
+	}
+	if version == nil {
+		return &stock.Site{ID: id, Code: code, Zone: zone}, nil
+	}
+	d.mu.Lock()
+	kept := d.sites[code]
+	d.mu.Unlock()
+	if kept != nil && kept.ID == id && kept.Version == *version {
+		return kept, nil
+	}
+	var doc string
+	if err := q.QueryRow(ctx, `select document from site_version where site = $1 and version = $2`, id, *version).Scan(&doc); err != nil {
+		return nil, fmt.Errorf("read site %s version %d: %w", code, *version, err)
+	}
+	s := &stock.Site{}
+	if err := json.Unmarshal([]byte(doc), s); err != nil {
+		return nil, fmt.Errorf("site %s version %d is damaged: %w", code, *version, err)
+	}
+	s.ID, s.Version = id, *version
+	d.mu.Lock()
+	d.sites[code] = s
+	d.mu.Unlock()
+	return s, nil
+}
+
+// Sites lists all site codes.
+func (d *DB) Sites(ctx context.Context) ([]string, error) {
+	rows, err := d.pool.Query(ctx, `select code from site order by code`)
+	if err != nil {
+		return nil, fmt.Errorf("list sites: %w", err)
+	}
+	return pgx.CollectRows(rows, pgx.RowTo[string])
+}
+
+// NewSite makes a site without a document.
+func (d *DB) NewSite(ctx context.Context, code, zone string) (int32, error) {
+	var id int32
+	err := d.pool.QueryRow(ctx, `with made as (
+			insert into site (site, code, zone) select coalesce(max(site), 0) + 1, $1, $2 from site
+			on conflict (code) do nothing returning site)
+		select site from made union all select site from site where code = $1 limit 1`, code, zone).Scan(&id)
+	if err != nil {
+		return 0, fmt.Errorf("make site %s: %w", code, err)
+	}
+	return id, nil
+}
+
+// SaveSite stores the document as a new version and each changed product as a version of its own.
+func (t *tx) SaveSite(ctx context.Context, s stock.Site, changed []stock.Product, at time.Time) error {
+	doc, err := json.Marshal(s)
+	if err != nil {
+		return err
+	}
+	if _, err := t.q.Exec(ctx, `insert into site_version (site, version, loaded_at, document) values ($1, $2, $3, $4)`,
+		t.id, s.Version, at, string(doc)); err != nil {
+		return fmt.Errorf("store site %s version %d: %w", s.Code, s.Version, err)
+	}
+	if _, err := t.q.Exec(ctx, `update site set zone = $2 where site = $1`, t.id, s.Zone); err != nil {
+		return fmt.Errorf("store zone of site %s: %w", s.Code, err)
+	}
+	for _, p := range changed {
+		doc, err := json.Marshal(p)
+		if err != nil {
+			return err
+		}
+		var approved *time.Time
+		if p.ApprovedBy != "" && p.DraftBecause == "" {
+			approved = &at
+		}
+		var by *string
+		if approved != nil {
+			by = &p.ApprovedBy
+		}
+		if _, err := t.q.Exec(ctx, `insert into product_version (site, product, version, document, made_at, approved_by, approved_at)
+			values ($1, $2, $3, $4, $5, $6, $7)`, t.id, p.Code, p.Version, string(doc), at, by, approved); err != nil {
+			return fmt.Errorf("store product %s version %d: %w", p.Code, p.Version, err)
+		}
+	}
+	return nil
+}
+
+// Product reads one version; version 0 is the newest.
+func (t *tx) Product(ctx context.Context, code string, version int) (stock.Product, error) {
+	var p stock.Product
+	var doc string
+	err := t.q.QueryRow(ctx, `select document from product_version
+		where site = $1 and product = $2 and ($3 = 0 or version = $3) order by version desc limit 1`, t.id, code, version).Scan(&doc)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return p, tracker.NotFound("product", code)
+	}
+	if err != nil {
+		return p, fmt.Errorf("read product %s: %w", code, err)
+	}
+	if err := json.Unmarshal([]byte(doc), &p); err != nil {
+		return p, fmt.Errorf("product %s version %d is damaged: %w", code, version, err)
+	}
+	return p, nil
+}
+
+// TokenActor finds a token that has neither run out nor been revoked.
+func (d *DB) TokenActor(ctx context.Context, hash []byte, now time.Time) (tracker.Token, error) {
+	var k tracker.Token
+	err := d.pool.QueryRow(ctx, `select s.code, a.person, a.scope, coalesce(a.sensors, '{}') from api_token a join site s using (site)
+		where a.token_hash = $1 and a.revoked_at is null and (a.expires_at is null or a.expires_at > $2)`, hash, now).
+		Scan(&k.Site, &k.Person, &k.Scope, &k.Sensors)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return k, tracker.NotFound("token", "given")
+	}
+	return k, err
+}
+
+// AddToken stores the hash of a token, never the token.
+func (t *tx) AddToken(ctx context.Context, hash []byte, k tracker.Token, name string, at, expires time.Time) error {
+	var sensors []string
+	if len(k.Sensors) > 0 {
+		sensors = k.Sensors
+	}
+	_, err := t.q.Exec(ctx, `insert into api_token (site, token_hash, person, scope, sensors, name, created_at, expires_at)
+		values ($1, $2, $3, $4, $5, $6, $7, $8)`, t.id, hash, k.Person, k.Scope, sensors, name, at, orNull(expires))
+	return err
+}
+
+// SetArea adds a status; the newest that has begun counts.
+func (t *tx) SetArea(ctx context.Context, area string, s stock.AreaStatus, seq int64) error {
+	_, err := t.q.Exec(ctx, `insert into area_status (site, area, from_at, category, reason, seq) values ($1, $2, $3, $4, $5, $6)`,
+		t.id, area, s.From, s.Category, s.Reason, seq)
+	return err
+}
+
+// NextNumber counts up without holes: the counter's row lock lasts until commit.
+func (t *tx) NextNumber(ctx context.Context, series string) (int64, error) {
+	var n int64
+	err := t.q.QueryRow(ctx, `insert into counter (site, name, last) values ($1, $2, 1)
+		on conflict (site, name) do update set last = counter.last + 1 returning last`, t.id, series).Scan(&n)
+	if err != nil {
+		return 0, fmt.Errorf("next number of %s: %w", series, err)
+	}
+	return n, nil
+}
+
+// Once inserts the job's slot, or finds it there.
+func (t *tx) Once(ctx context.Context, job, slot string, at time.Time) (bool, error) {
+	tag, err := t.q.Exec(ctx, `insert into slot_done (site, job, slot, done_at) values ($1, $2, $3, $4) on conflict do nothing`,
+		t.id, job, slot, at)
+	if err != nil {
+		return false, fmt.Errorf("mark %s %s done: %w", job, slot, err)
+	}
+	return tag.RowsAffected() == 1, nil
+}

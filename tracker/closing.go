@@ -1,0 +1,206 @@
+package tracker
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"vialward/tracker/stock"
+)
+
+// Close is the arguments of discarding, losing, voiding and sending.
+type Close struct {
+	Vials     []string  `json:"vials"`
+	Reason    string    `json:"reason"` // code of a waste cause, when discarding or losing
+	Container string    `json:"container,omitempty"`
+	Witness   string    `json:"witness,omitempty"`
+	To        string    `json:"to,omitempty"`
+	Case      int64     `json:"case,omitempty"`
+	Note      string    `json:"note,omitempty"`
+	At        time.Time `json:"at,omitzero"`
+}
+
+func (c Close) body() stock.Body {
+	return stock.Body{Reason: c.Reason, Container: c.Container, Witness: c.Witness, To: c.To, Case: c.Case, Note: c.Note}
+}
+
+// Discard ends vials in a container, with a reason of the site's closed list. A product for two persons asks for a
+// witness who is someone else.
+func (t *Tracker) Discard(ctx context.Context, site string, a Actor, c Close) (Handled, error) {
+	return t.handle(ctx, site, a, stock.Discarded, c.Vials, c.At, c.body(), func(tx Tx, vials []stock.Vial, e *stock.Event) error {
+		if err := a.must("discard", stock.Technician, stock.Pharmacist); err != nil {
+			return err
+		}
+		if err := causeKnown(tx.Site(), c.Reason); err != nil {
+			return err
+		}
+		e.Body.From = vials[0].Place()
+		for _, v := range vials {
+			p, err := tx.Product(ctx, v.Product, v.Version)
+			if err != nil {
+				return err
+			}
+			if e.Body.Container == "" {
+				e.Body.Container = p.Disposal
+			}
+			if p.Hazardous && e.Body.Container != p.Disposal {
+				return stock.Refuse("container", v.Code, "is hazardous and goes into %q, not %q", p.Disposal, e.Body.Container)
+			}
+			if p.TwoPersons && !otherPerson(tx.Site(), c.Witness, a) {
+				return stock.Refuse("two_persons", v.Code, "%s takes two persons; name the other one as witness", p.FullName())
+			}
+			if v.Product != vials[0].Product {
+				return stock.Refuse("products", v.Code, "is another product; discard each product by itself, so that cost and container are right")
+			}
+			e.Body.CostCents = p.CostAt(e.At)
+		}
+		return nil
+	})
+}
+
+// Lose records vials that cannot be found. A find re-opens them, on hold.
+func (t *Tracker) Lose(ctx context.Context, site string, a Actor, c Close) (Handled, error) {
+	return t.handle(ctx, site, a, stock.Lost, c.Vials, c.At, c.body(), func(tx Tx, vials []stock.Vial, e *stock.Event) error {
+		if err := a.must("record a loss", stock.Pharmacist, stock.Manager); err != nil {
+			return err
+		}
+		if err := causeKnown(tx.Site(), c.Reason); err != nil {
+			return err
+		}
+		if !otherPerson(tx.Site(), c.Witness, a) {
+			return stock.Refuse("two_persons", vials[0].Code, "a loss takes a second person's count; name them as witness")
+		}
+		p, err := tx.Product(ctx, vials[0].Product, vials[0].Version)
+		e.Body.From, e.Body.CostCents = vials[0].Place(), p.CostAt(e.At)
+		return err
+	})
+}
+
+// Void ends the record of vials that was wrong from the start; two pharmacists, and the batch is made anew.
+func (t *Tracker) Void(ctx context.Context, site string, a Actor, c Close) (Handled, error) {
+	return t.handle(ctx, site, a, stock.Voided, c.Vials, c.At, c.body(), func(tx Tx, vials []stock.Vial, e *stock.Event) error {
+		if err := a.must("void a record", stock.Pharmacist); err != nil {
+			return err
+		}
+		w, ok := tx.Site().Person(c.Witness)
+		if !ok || w.Code == a.Person.Code || !w.Is(stock.Pharmacist) {
+			return stock.Refuse("two_persons", vials[0].Code, "voiding takes two pharmacists; name the other one as witness")
+		}
+		if c.Reason == "" {
+			return stock.Refuse("reason", vials[0].Code, "voiding needs what was wrong as reason")
+		}
+		e.Body.From = vials[0].Place()
+		return nil
+	})
+}
+
+// Send ends vials that leave the site for another one.
+func (t *Tracker) Send(ctx context.Context, site string, a Actor, c Close) (Handled, error) {
+	return t.handle(ctx, site, a, stock.Sent, c.Vials, c.At, c.body(), func(tx Tx, vials []stock.Vial, e *stock.Event) error {
+		if err := a.must("send stock away", stock.Pharmacist); err != nil {
+			return err
+		}
+		if c.To == "" {
+			return stock.Refuse("destination", "", "say where the vials are sent")
+		}
+		e.Body.From = vials[0].Place()
+		for _, v := range vials {
+			if err := v.Issuable(e.At, 0, 0, tx.Site().Location()); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+func otherPerson(s *stock.Site, witness string, a Actor) bool {
+	w, ok := s.Person(witness)
+	return ok && w.Code != a.Person.Code
+}
+
+func causeKnown(s *stock.Site, code string) error {
+	if slices.ContainsFunc(s.Reasons, func(c stock.WasteCause) bool { return c.Code == code }) {
+		return nil
+	}
+	list := ""
+	for _, c := range s.Reasons {
+		list += ", " + c.Code
+	}
+	return stock.Refuse("reason", "", "%q is not a reason of this site; use one of%s", code, list[min(1, len(list)):])
+}
+
+// Enter records that a vial was punctured: in clean air of ISO class 5 it may be used for a while longer, elsewhere it
+// ends at once.
+type Enter struct {
+	Vials []string  `json:"vials"`
+	ISO5  bool      `json:"in_iso5"`
+	At    time.Time `json:"at,omitzero"`
+}
+
+// Enter shortens the vials to what is left of an entered one's life: 12 h in ISO 5 (USP <797>, quoted, R), else none.
+func (t *Tracker) Enter(ctx context.Context, site string, a Actor, n Enter) (Handled, error) {
+	return t.handle(ctx, site, a, stock.Entered, n.Vials, n.At, stock.Body{ISO5: n.ISO5}, func(_ Tx, vials []stock.Vial, e *stock.Event) error {
+		if err := a.must("enter a vial", stock.Technician, stock.Pharmacist); err != nil {
+			return err
+		}
+		bud := enteredBUD(n.ISO5, e.At)
+		e.Body.BUD = &bud
+		return nil
+	})
+}
+
+// Count is a blind count of one product on one shelf or in one unit.
+type Count struct {
+	Place   string    `json:"place"` // "R1" or "R1/A"
+	Product string    `json:"product"`
+	Counted int       `json:"counted"`
+	Reason  string    `json:"reason,omitempty"` // of a variance
+	Witness string    `json:"witness,omitempty"`
+	At      time.Time `json:"at,omitzero"`
+}
+
+// Counted is its answer.
+type Counted struct {
+	Seq      int64 `json:"seq"`
+	Expected int   `json:"expected"`
+	Counted  int   `json:"counted"`
+}
+
+// Count records what was counted beside what was expected; it changes no vial. A variance stands in the record until
+// vials are found, moved or lost.
+func (t *Tracker) Count(ctx context.Context, site string, a Actor, c Count) (Counted, error) {
+	done := Counted{Counted: c.Counted}
+	now := t.Now()
+	at, err := when(c.At, now)
+	if err != nil {
+		return done, err
+	}
+	if c.Counted < 0 {
+		return done, stock.Refuse("count", "", "a count is 0 or more")
+	}
+	err = t.Store.In(ctx, site, func(tx Tx) error {
+		unit, shelf := stock.SplitPlace(c.Place)
+		if _, _, ok := tx.Site().UnitAt(unit); !ok {
+			return stock.Refuse("place", "", "there is no storage unit %q at %s", unit, site)
+		}
+		vials, err := tx.Find(ctx, VialQuery{Unit: unit, Product: c.Product, States: []stock.State{stock.InPreparation, stock.Available}})
+		if err != nil {
+			return err
+		}
+		done.Expected = 0
+		for _, v := range vials {
+			if shelf == "" || v.Shelf == shelf {
+				done.Expected++
+			}
+		}
+		e := event(tx, stock.Counted, a, at, now, stock.Body{
+			Product: c.Product, To: c.Place, Counted: &done.Counted, Expected: &done.Expected, Reason: c.Reason, Witness: c.Witness,
+		})
+		if err := tx.Append(ctx, &e); err != nil {
+			return err
+		}
+		done.Seq = e.Seq
+		return nil
+	})
+	return done, err
+}

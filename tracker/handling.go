@@ -1,0 +1,257 @@
+package tracker
+
+import (
+	"context"
+	"time"
+
+	"vialward/tracker/stock"
+	"vialward/tracker/walltime"
+)
+
+// Handled is the answer of an operation on vials: the event it became and the vials as they are now.
+type Handled struct {
+	Seq   int64
+	Vials []stock.Vial
+}
+
+// handle is the way of every operation that records one event of vials: settle the time, load under lock, look, record.
+// look may refuse, and may fill in the event's body from what it sees.
+func (t *Tracker) handle(ctx context.Context, site string, a Actor, kind stock.Kind, codes []string, at time.Time, b stock.Body,
+	look func(tx Tx, vials []stock.Vial, e *stock.Event) error,
+) (Handled, error) {
+	var done Handled
+	if len(codes) == 0 {
+		return done, stock.Refuse("empty", "", "no vial named; give at least one vial code")
+	}
+	now := walltime.Cut(t.Now())
+	at, err := when(at, now)
+	if err != nil {
+		return done, err
+	}
+	err = t.Store.In(ctx, site, func(tx Tx) error {
+		vials, err := tx.Vials(ctx, codes)
+		if err != nil {
+			return err
+		}
+		e := event(tx, kind, a, at, now, b)
+		for _, v := range vials {
+			if err := notBefore(v, at, tx.Site().Location()); err != nil {
+				return err
+			}
+		}
+		if look != nil {
+			if err := look(tx, vials, &e); err != nil {
+				return err
+			}
+		}
+		after, err := recordAll(ctx, tx, e, vials)
+		if err != nil {
+			return err
+		}
+		done = Handled{after[0].Seq, after}
+		return nil
+	})
+	return done, err
+}
+
+// notBefore keeps a vial's own history in order: nothing can have happened to it before it was last seen.
+func notBefore(v stock.Vial, at time.Time, zone *time.Location) error {
+	if at.Before(v.LastSeen) {
+		return stock.Refuse("order", v.Code, "was last recorded %s, after the time given; check the time", walltime.Say(v.LastSeen, zone))
+	}
+	return nil
+}
+
+// Label records that the vials' first labels are on.
+func (t *Tracker) Label(ctx context.Context, site string, a Actor, vials []string, at time.Time) (Handled, error) {
+	return t.handle(ctx, site, a, stock.Labelled, vials, at, stock.Body{Label: 1}, func(Tx, []stock.Vial, *stock.Event) error {
+		return a.must("label", stock.Technician, stock.Pharmacist)
+	})
+}
+
+// Verify records the check of the labelled vials by a person who did not prepare them.
+func (t *Tracker) Verify(ctx context.Context, site string, a Actor, vials []string, at time.Time) (Handled, error) {
+	return t.handle(ctx, site, a, stock.Verified, vials, at, stock.Body{}, func(Tx, []stock.Vial, *stock.Event) error {
+		return a.must("verify", stock.Pharmacist)
+	})
+}
+
+// Place is the arguments of placing and moving.
+type Place struct {
+	Vials []string  `json:"vials"`
+	To    string    `json:"to"` // "R1/A"
+	At    time.Time `json:"at,omitzero"`
+	Note  string    `json:"note,omitempty"`
+}
+
+// Place puts vials into a storage unit, or moves them. A warmer class shortens the BUD at once; the answer's vials then
+// wait on the relabel hold. Moving back changes nothing.
+func (t *Tracker) Place(ctx context.Context, site string, a Actor, p Place) (Handled, error) {
+	return t.handle(ctx, site, a, stock.Placed, p.Vials, p.At, stock.Body{To: p.To, Note: p.Note}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
+		if err := a.must("move stock", stock.Technician, stock.Pharmacist, stock.OnCall); err != nil {
+			return err
+		}
+		unit, err := storageFor(tx.Site(), p.To)
+		if err != nil {
+			return err
+		}
+		from := vials[0].Place()
+		for _, v := range vials {
+			if v.Unit != "" {
+				e.Kind = stock.Moved
+			}
+			if v.Place() != from {
+				from = "several"
+			}
+			if v.Place() == p.To {
+				return stock.Refuse("there", v.Code, "is recorded at %s already", p.To)
+			}
+			bud, err := t.mayStay(ctx, tx, v, unit, e.At)
+			if err != nil {
+				return err
+			}
+			if bud.Before(v.BUD) && (e.Body.BUD == nil || bud.Before(*e.Body.BUD)) {
+				e.Body.BUD = &bud
+				e.Body.Governs = "sterility or stability in the warmer place"
+			}
+		}
+		e.Body.From = from
+		return oneBatchIfShortened(vials, e)
+	})
+}
+
+// oneBatchIfShortened: a shortening carries one date, so vials of several batches are moved batch by batch.
+func oneBatchIfShortened(vials []stock.Vial, e *stock.Event) error {
+	if e.Body.BUD == nil {
+		return nil
+	}
+	for _, v := range vials {
+		if v.Batch != vials[0].Batch {
+			return stock.Refuse("batches", v.Code, "the move shortens beyond-use dates; move each batch by itself so that each gets its own date")
+		}
+	}
+	return nil
+}
+
+// storageFor finds the unit and shelf of "R1/A".
+func storageFor(s *stock.Site, place string) (stock.Unit, error) {
+	unit, shelf := stock.SplitPlace(place)
+	u, _, ok := s.UnitAt(unit)
+	if !ok {
+		return u, stock.Refuse("place", "", "there is no storage unit %q at %s; name one of the site's, as UNIT/SHELF", unit, s.Code)
+	}
+	if _, ok := u.Shelf(shelf); !ok {
+		return u, stock.Refuse("place", "", "%s has no shelf %q; name one of its shelves, as %s/SHELF", unit, shelf, unit)
+	}
+	return u, nil
+}
+
+// mayStay refuses a place that is wrong for the vial and answers its BUD there: now, or earlier in a warmer class.
+func (t *Tracker) mayStay(ctx context.Context, tx Tx, v stock.Vial, u stock.Unit, at time.Time) (time.Time, error) {
+	p, err := tx.Product(ctx, v.Product, v.Version)
+	if err != nil {
+		return v.BUD, err
+	}
+	switch {
+	case p.Hazardous && !u.HazardousOnly:
+		return v.BUD, stock.Refuse("hazard", v.Code, "is hazardous; %s is an ordinary unit. Put it into a unit for hazardous drugs", u.Code)
+	case !p.Hazardous && u.HazardousOnly:
+		return v.BUD, stock.Refuse("hazard", v.Code, "is not hazardous; %s is for hazardous drugs only", u.Code)
+	}
+	class := p.Storage
+	if v.Unit != "" {
+		if old, _, ok := tx.Site().UnitAt(v.Unit); ok {
+			class = old.Class
+		}
+	}
+	if u.Class.Warmth() < class.Warmth() && u.Class == stock.Freezer {
+		return v.BUD, stock.Refuse("refreeze", v.Code, "nothing is frozen after it was stored unfrozen; leave it in %s storage", class)
+	}
+	if u.Class.Warmth() <= p.Storage.Warmth() || u.Class.Warmth() <= class.Warmth() {
+		return v.BUD, nil
+	}
+	b, err := tx.Batch(ctx, v.Batch)
+	if err != nil {
+		return v.BUD, err
+	}
+	return warmerBUD(tx.Site(), p, b, v, u.Class, at)
+}
+
+// Issue is the arguments of issuing.
+type Issue struct {
+	Vials []string  `json:"vials"`
+	To    string    `json:"to"` // destination code
+	Order string    `json:"order,omitempty"`
+	Label int       `json:"label,omitempty"` // number of the label scanned; 0 = typed
+	At    time.Time `json:"at,omitzero"`
+}
+
+// Issue hands vials out. Every reason against it is looked at under the vials' lock, at the instant of issue.
+func (t *Tracker) Issue(ctx context.Context, site string, a Actor, i Issue) (Handled, error) {
+	return t.handle(ctx, site, a, stock.Issued, i.Vials, i.At, stock.Body{To: i.To, Order: i.Order, Label: i.Label}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
+		if err := a.must("issue", stock.Technician, stock.Pharmacist); err != nil {
+			return err
+		}
+		dest, ok := tx.Site().Destination(i.To)
+		if !ok {
+			return stock.Refuse("destination", "", "there is no destination %q at %s; name one of the site's", i.To, site)
+		}
+		for _, v := range vials {
+			// An issue entered late was an issue of then; it is still refused for what holds the vial now.
+			if err := v.Issuable(e.At, time.Duration(dest.MarginMinutes)*time.Minute, i.Label, tx.Site().Location()); err != nil {
+				return err
+			}
+		}
+		e.Body.From = vials[0].Place()
+		return nil
+	})
+}
+
+// Give records that issued vials were given to someone; it closes them.
+func (t *Tracker) Give(ctx context.Context, site string, a Actor, vials []string, at time.Time) (Handled, error) {
+	return t.handle(ctx, site, a, stock.Given, vials, at, stock.Body{}, nil)
+}
+
+// Return takes issued vials back, always on hold.
+func (t *Tracker) Return(ctx context.Context, site string, a Actor, p Place) (Handled, error) {
+	return t.handle(ctx, site, a, stock.Returned, p.Vials, p.At, stock.Body{To: p.To, Reason: p.Note}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
+		if err := a.must("take back", stock.Technician, stock.Pharmacist); err != nil {
+			return err
+		}
+		u, err := storageFor(tx.Site(), p.To)
+		if err != nil {
+			return err
+		}
+		e.Body.From = vials[0].Dest
+		for _, v := range vials {
+			if _, err := t.mayStay(ctx, tx, v, u, e.At); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// Find records a vial where it stands: one that was lost, or one recorded elsewhere. Where it was since it was last
+// seen is unknown, so it counts as possibly in either place.
+func (t *Tracker) Find(ctx context.Context, site string, a Actor, p Place) (Handled, error) {
+	return t.handle(ctx, site, a, stock.Found, p.Vials, p.At, stock.Body{To: p.To, Note: p.Note}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
+		if err := a.must("record a find", stock.Technician, stock.Pharmacist, stock.Manager); err != nil {
+			return err
+		}
+		if _, err := storageFor(tx.Site(), p.To); err != nil {
+			return err
+		}
+		e.Body.From = vials[0].Place()
+		e.Body.Since = &vials[0].LastSeen
+		for _, v := range vials {
+			if v.Place() == p.To && !v.State.Closed() {
+				return stock.Refuse("there", v.Code, "is recorded at %s already", p.To)
+			}
+			if v.State == stock.WithWard {
+				return stock.Refuse("wrong_state", v.Code, "is issued to %s; record its return instead", v.Dest)
+			}
+		}
+		return nil
+	})
+}

@@ -1,0 +1,264 @@
+package tracker
+
+import (
+	"context"
+	"time"
+
+	"vialward/alerts"
+	"vialward/tracker/stock"
+	"vialward/tracker/sweep"
+	"vialward/tracker/templog"
+	"vialward/tracker/thermal"
+)
+
+// Store is what the operations need of a database. Package db implements it over Postgres.
+type Store interface {
+	// In runs f in one transaction on one site. Nothing f did stays unless f and the commit both succeed. It runs f
+	// again, at most a few times, when Postgres could not serialise it: f may have no effect outside the Tx.
+	In(ctx context.Context, site string, f func(Tx) error) error
+	// Read runs f on one unchanging view of the site.
+	Read(ctx context.Context, site string, f func(View) error) error
+	// Sites lists the codes of all sites.
+	Sites(ctx context.Context) ([]string, error)
+	// TokenActor finds who holds an API token, by its SHA-256. ErrNotFound for an unknown, expired or revoked one.
+	TokenActor(ctx context.Context, hash []byte, now time.Time) (Token, error)
+	// NewSite makes an empty site for a first load and answers its number; an existing one is answered as it is.
+	NewSite(ctx context.Context, code, zone string) (int32, error)
+}
+
+// Token is an API token as found. Its person's roles are those of the site's document now.
+type Token struct {
+	Site    string
+	Person  string
+	Scope   string   // act, read, readings
+	Sensors []string // of scope readings; none = all
+}
+
+// Tx is a transaction: a View that can also add to the record.
+type Tx interface {
+	View
+	// Append gives the event its place in the site's order and stores it. It holds the site's order until commit.
+	Append(ctx context.Context, e *stock.Event) error
+	// Vials loads these vials under lock, in the order asked for, touches filled in. An unknown one is a Refusal that
+	// names it; a code twice is one too.
+	Vials(ctx context.Context, codes []string) ([]stock.Vial, error)
+	// SaveVials stores what one event made of its vials: rows, stays, own holds, closing.
+	SaveVials(ctx context.Context, e stock.Event, before, after []stock.Vial) error
+	// NewBatch stores a batch before its vials are.
+	NewBatch(ctx context.Context, b stock.Batch, latest time.Time, componentEnds []time.Time) error
+	// NextNumber of a series of the site ("case", "sweep", "batch 251112", ...), from 1, without holes once committed.
+	NextNumber(ctx context.Context, series string) (int64, error)
+	// Release takes an excursion's hold off vials.
+	Release(ctx context.Context, h HoldRow, vials []string, seq int64, coveredTo time.Time) error
+	// Post adds mails to the outbox; one whose dedupe key is there already is left out. Wakes the sender at commit.
+	Post(ctx context.Context, rows []alerts.Row) error
+	// SetArea adds a status to a preparation area.
+	SetArea(ctx context.Context, area string, s stock.AreaStatus, seq int64) error
+	// SaveSite stores a new version of the site's document and of its changed products.
+	SaveSite(ctx context.Context, s stock.Site, changed []stock.Product, at time.Time) error
+	// AddToken stores a token's hash.
+	AddToken(ctx context.Context, hash []byte, t Token, name string, at, expires time.Time) error
+	PlanWork(ctx context.Context, w PlannedWork, seq int64) error
+	// Once marks a job's slot as done; false when it was done before.
+	Once(ctx context.Context, job, slot string, at time.Time) (bool, error)
+
+	IntakeTx
+	SweepTx
+}
+
+// View reads a site.
+type View interface {
+	Site() *stock.Site
+	Product(ctx context.Context, code string, version int) (stock.Product, error)
+	Batch(ctx context.Context, code string) (stock.Batch, error)
+	// Find reads vials without lock, ordered by unit, shelf, BUD, code; touches filled in.
+	Find(ctx context.Context, q VialQuery) ([]stock.Vial, error)
+	// Life is a vial's events, oldest first.
+	Life(ctx context.Context, vial string) ([]stock.Event, error)
+	Stays(ctx context.Context, vial string) ([]Stay, error)
+	// Events of the site, oldest first.
+	Events(ctx context.Context, q EventQuery) ([]stock.Event, error)
+	Cases(ctx context.Context, q CaseQuery) ([]Case, error)
+	Holds(ctx context.Context, caseNo int64) ([]HoldRow, error)
+	// Touched vials of a hold: every one with a stay that meets it, released or not.
+	Touched(ctx context.Context, holdID int64) ([]TouchedVial, error)
+	// Readings of a sensor, raw, merged, from <= t < to.
+	Readings(ctx context.Context, sensor string, from, to time.Time) ([]thermal.Reading, []thermal.Conflict, error)
+	SensorsNow(ctx context.Context) ([]SensorNow, error)
+	Intakes(ctx context.Context, limit int) ([]Intake, error)
+	Outbox(ctx context.Context, limit int) ([]alerts.Row, error)
+	Sweeps(ctx context.Context, limit int) ([]SweepRow, error)
+	PlannedWork(ctx context.Context, unit string, from, to time.Time) ([]PlannedWork, error)
+}
+
+// VialQuery narrows Find; zero fields do not.
+type VialQuery struct {
+	Codes        []string
+	Batch        string
+	Unit         string
+	Product      string
+	States       []stock.State
+	BUDUntil     time.Time // BUD at or before
+	ComponentLot string
+	Limit        int
+}
+
+// EventQuery narrows Events; zero fields do not.
+type EventQuery struct {
+	Kinds    []stock.Kind
+	From, To time.Time // of At
+	AfterSeq int64
+	Limit    int
+}
+
+// CaseQuery narrows Cases; zero fields do not.
+type CaseQuery struct {
+	No       int64
+	Unit     string
+	OpenOnly bool
+	From, To time.Time // cases whose interval meets it
+	Limit    int
+}
+
+// Stay is where a vial was, or may have been.
+type Stay struct {
+	Vial     string
+	Unit     string
+	Shelf    string
+	From, To time.Time // To zero = still
+	Possible bool
+}
+
+// Case is a unit's excursion as people speak of it.
+type Case struct {
+	No           int64
+	Unit, Kind   string // warm, cold, freeze, no_data
+	State        string // open, recovered, closed, merged, not borne out
+	From, To     time.Time
+	RaisedAt     time.Time
+	RecoveredAt  time.Time
+	MergedInto   int64
+	Late, Muted  bool
+	NextReminder time.Time
+	Excursions   []ExcursionRow
+}
+
+// ExcursionRow is one sensor's excursion within a case.
+type ExcursionRow struct {
+	ID          int64
+	Case        int64
+	Sensor      string
+	Rule        string // key of the rule it broke
+	Unit        string
+	Shelves     []string // none = all
+	Found       thermal.Excursion
+	MergedInto  int64
+	NotBorneOut bool
+}
+
+// HoldRow is an excursion's hold: one row whatever the number of vials.
+type HoldRow struct {
+	ID, Case, Excursion int64
+	Kind, Unit          string
+	Shelves             []string
+	From, To            time.Time // To zero = still growing
+}
+
+// TouchedVial is a vial a hold meets, where it was then and how it stands.
+type TouchedVial struct {
+	Vial     stock.Vial
+	Stay     Stay
+	Released bool // for all of the hold as it is now
+}
+
+// SensorNow is a sensor's newest reading and what is wrong with it, if anything.
+type SensorNow struct {
+	Sensor       string
+	LastAt       time.Time
+	LastMilliC   thermal.MilliC
+	LastReceipt  time.Time
+	SilentSince  time.Time
+	ClockSuspect string // a sentence
+	ZoneDeclared string
+	OddMinutes   int // by how much the last deliveries were off, and how many in a row
+	OddCount     int
+}
+
+// Checkpoint holds the states of a sensor's excursion machines after a reading, in their own encoding.
+type Checkpoint struct {
+	AtMicros int64
+	States   []byte
+}
+
+// Intake is one file or post of readings.
+type Intake struct {
+	ID         int64
+	Source     string
+	Name       string
+	By         string
+	ReceivedAt time.Time
+	Digest     []byte
+	Layout     string
+	Zone       string
+	Rows       templog.Rows
+	Refused    []templog.Refusal
+	Finished   time.Time
+	Withdrawn  bool
+}
+
+// SweepRow is a list as made.
+type SweepRow struct {
+	Slot        string
+	Number      int
+	Due, Made   time.Time
+	Until       time.Time
+	List        sweep.List
+	ConfirmBy   time.Time
+	ConfirmedAt time.Time
+	ConfirmedBy string
+	MissedAt    time.Time
+}
+
+// PlannedWork mutes the page of a unit, never the record.
+type PlannedWork struct {
+	Unit     string
+	From, To time.Time
+	Reason   string
+	By       string
+}
+
+// SweepTx is what making and confirming a list needs.
+type SweepTx interface {
+	SaveSweep(ctx context.Context, s SweepRow) (bool, error) // false: that slot has its list already
+	ConfirmSweep(ctx context.Context, number int, by string, at time.Time) (SweepRow, error)
+	MissSweep(ctx context.Context, number int, at time.Time) (bool, error)
+}
+
+// IntakeTx is what taking in readings needs.
+type IntakeTx interface {
+	NewIntake(ctx context.Context, in Intake) (int64, error)
+	// LockSensor serialises intakes of one sensor and answers its working row.
+	LockSensor(ctx context.Context, sensor string) (SensorNow, error)
+	SaveSensor(ctx context.Context, s SensorNow) error
+	// AddReadings stores only what is new; chunks are sorted by instant.
+	AddReadings(ctx context.Context, intake int64, sensor string, readings []thermal.Reading) error
+	FinishIntake(ctx context.Context, in Intake) error
+	WithdrawIntake(ctx context.Context, intake, seq int64) (Intake, []SensorSpan, error)
+	// Raw readings of a sensor as stored, from <= t < to, in any order; both values of a conflicting instant are there.
+	Raw(ctx context.Context, sensor string, from, to time.Time) ([][]thermal.Reading, error)
+	// Checkpoint is the newest one that has seen nothing at or after an instant; false when there is none.
+	Checkpoint(ctx context.Context, sensor string, before int64) (Checkpoint, bool, error)
+	// SaveCheckpoints replaces those after an instant.
+	SaveCheckpoints(ctx context.Context, sensor string, after int64, cs []Checkpoint) error
+	// Excursions of a sensor and rule that end after an instant or have not ended.
+	Excursions(ctx context.Context, sensor, rule string, after time.Time) ([]ExcursionRow, error)
+	SaveExcursion(ctx context.Context, x *ExcursionRow) error // ID 0 = new
+	SaveCase(ctx context.Context, c *Case) error              // No 0 = new
+	SaveHold(ctx context.Context, h *HoldRow) error           // ID 0 = new
+}
+
+// SensorSpan is what an intake covered of one sensor.
+type SensorSpan struct {
+	Sensor   string
+	From, To time.Time
+}
