@@ -31,7 +31,7 @@ const All Kind = "all"
 // NewPolicy reads a site's routes. Everything wrong with them is answered at once, each with its route's number from 1;
 // the policy is then not for use. Domain is the right side of the sender's address.
 func NewPolicy(s *stock.Site, domain string) (Policy, []error) {
-	p := Policy{Site: s.ID, Domain: domain, Reminder: time.Duration(s.UnitBackMinutes) * time.Minute}
+	p := Policy{Site: s.ID, Domain: domain, Reminder: time.Duration(s.RemindMinutes) * time.Minute}
 	var wrong []error
 	for i, r := range s.Routes {
 		read, errs := readRoute(s, r)

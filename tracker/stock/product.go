@@ -71,6 +71,7 @@ type LabelLine struct {
 	Diluent  Microlitres `json:"diluent_microlitres"`
 	UgPerML  Micrograms  `json:"micrograms_per_ml"`
 	VolumeUL Microlitres `json:"volume_microlitres"`
+	Source   string      `json:"source,omitempty"` // whose label
 }
 
 // Cost of one finished vial from an instant on.
