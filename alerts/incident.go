@@ -141,16 +141,25 @@ func (f Incident) value() string {
 	}
 }
 
-// until is the time a subject shows: the end of a sourced allowance, else since when. A warm or a silent unit has an
-// end to act by; against a freeze no allowance counts.
+// deadline is the end of the first allowed time out, where it means anything: an allowance is for warmth. It says
+// nothing about cold, a freeze or time nobody measured, and it stops when the unit is back in range.
+func (f Incident) deadline() *Deadline {
+	if f.Wrong != Warm || !f.Cleared.IsZero() {
+		return nil
+	}
+	return f.ActBy
+}
+
+// until is the time a subject shows: the end of a sourced allowance, else since when.
 func (f Incident) until() (glue, words string) {
+	d := f.deadline()
 	switch {
-	case f.ActBy == nil || f.Wrong == Freezing:
+	case d == nil:
 		return " ", "since " + f.clock(f.Since)
-	case f.ActBy.At.After(f.Now):
-		return ", ", "act by " + f.clock(f.ActBy.At)
+	case d.At.After(f.Now):
+		return ", ", "act by " + f.clock(d.At)
 	default:
-		return ", ", "time out ended " + f.clock(f.ActBy.At)
+		return ", ", "time out ended " + f.clock(d.At)
 	}
 }
 

@@ -26,8 +26,9 @@ func (f Incident) line(s StockLine) item {
 	if s.Allowance != nil {
 		words = fmt.Sprintf("allowed time out %d minutes", *s.Allowance)
 		switch {
-		case f.Wrong == Freezing:
-			words += ", which do not count against a freeze"
+		case f.Wrong == Freezing || f.Wrong == Cold:
+			words += ", for warmth only"
+		case f.deadline() == nil:
 		case s.AllowanceAt != nil && s.AllowanceAt.After(f.Now):
 			words += ", ends " + f.clockZone(*s.AllowanceAt)
 		case s.AllowanceAt != nil:

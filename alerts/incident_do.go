@@ -26,13 +26,13 @@ func (f Incident) do() []string {
 // call asks the reader to go. A time stands in it only where a sourced allowance gives one.
 func (f Incident) call() string {
 	var s string
-	switch {
-	case f.ActBy == nil || f.Wrong == Freezing:
+	switch d := f.deadline(); {
+	case d == nil:
 		s = "Can you be at " + f.at() + " as soon as possible?"
-	case f.ActBy.At.After(f.Now):
-		s = "Can you be at " + f.at() + " by " + f.clockZone(f.ActBy.At) + "?"
+	case d.At.After(f.Now):
+		s = "Can you be at " + f.at() + " by " + f.clockZone(d.At) + "?"
 	default:
-		s = "Can you be at " + f.at() + " now? The first allowed time out ended " + f.clockZone(f.ActBy.At) + "."
+		s = "Can you be at " + f.at() + " now? The first allowed time out ended " + f.clockZone(d.At) + "."
 	}
 	if f.Answers {
 		s += " Reply GOING or CANNOT."
@@ -85,7 +85,7 @@ func (f Incident) doRecovered() []string {
 }
 
 // marking ends every list of steps.
-func (f Incident) marking() string {
+func (Incident) marking() string {
 	return "Record what you move, where to and when. Put a sign DO NOT USE on the door or the bag. DO NOT DISCARD anything."
 }
 
@@ -118,15 +118,17 @@ func (f Incident) stock() []string {
 		return []string{"No vials on record are touched. If you find some: do not use, DO NOT DISCARD, write down their codes."}
 	}
 	hold := count(f.OnHold, "vial") + " on hold: do not use, DO NOT DISCARD."
-	switch f.Wrong {
-	case Warm, Cold:
+	switch {
+	case !f.Cleared.IsZero() && f.Wrong != NoTemperatures:
+		return []string{hold, "Each vial's time out is counted up to then; what that allows is for a pharmacist to decide."}
+	case f.Wrong == Warm:
 		return []string{hold, f.allowance()}
-	case Freezing:
+	case f.Wrong == Cold:
+		return []string{hold, "An allowed time out is for warmth and does not count against cold. A pharmacist decides."}
+	case f.Wrong == Freezing:
 		return []string{hold, "No allowed time out counts against a freeze. A pharmacist decides, shelf by shelf; keep the shelves apart."}
-	case NoTemperatures:
-		return []string{hold, "They are on hold because nobody knows, not because something is known. A second thermometer's lowest and highest can be evidence: keep its record."}
 	default:
-		return []string{hold}
+		return []string{hold, "They are on hold because nobody knows, not because something is known. A second thermometer's lowest and highest can be evidence: keep its record."}
 	}
 }
 
@@ -138,19 +140,19 @@ func (f Incident) allowance() string {
 			without += s.Count
 		}
 	}
-	none := ""
-	if without > 0 {
-		none = fmt.Sprintf(" For %s no allowed time out is on record: no time is given, the pharmacist is asked.", count(without, "vial"))
-	}
-	if f.ActBy == nil {
-		if none == "" {
-			return "No allowed time out with a source is on record: no time is given, the pharmacist is asked."
+	var words []string
+	if d := f.deadline(); d != nil {
+		verb := "ends"
+		if !d.At.After(f.Now) {
+			verb = "ended"
 		}
-		return strings.TrimSpace(none)
+		words = append(words, fmt.Sprintf("First allowed time out %s %s (%s).", verb, f.clockZone(d.At), d.What))
 	}
-	verb := "ends"
-	if !f.ActBy.At.After(f.Now) {
-		verb = "ended"
+	switch {
+	case without > 0:
+		words = append(words, fmt.Sprintf("For %s no allowed time out is on record: no time is given, the pharmacist is asked.", count(without, "vial")))
+	case len(words) == 0:
+		words = append(words, "No end of an allowed time out can be given; the pharmacist is asked.")
 	}
-	return fmt.Sprintf("First allowed time out %s %s (%s).%s", verb, f.clockZone(f.ActBy.At), f.ActBy.What, none)
+	return strings.Join(words, " ")
 }

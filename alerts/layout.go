@@ -177,7 +177,7 @@ func flowed(first, rest, line string) string {
 func flow(b *strings.Builder, first, rest, line string) {
 	b.WriteString(first)
 	width, fresh := utf8.RuneCountInString(first), true
-	for _, w := range strings.Fields(line) {
+	for _, w := range unbroken(line) {
 		n := utf8.RuneCountInString(w)
 		switch {
 		case fresh:
@@ -193,4 +193,19 @@ func flow(b *strings.Builder, first, rest, line string) {
 		width += n
 	}
 	b.WriteByte('\n')
+}
+
+// unbroken splits a line into words; a number stays with what it counts, so that no line ends in "4" before "mg/mL".
+func unbroken(line string) []string {
+	var out []string
+	number := false
+	for _, w := range strings.Fields(line) {
+		if number {
+			out[len(out)-1] += " " + w
+		} else {
+			out = append(out, w)
+		}
+		number = !number && strings.Trim(w, "(-.0123456789") == ""
+	}
+	return out
 }

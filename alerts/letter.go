@@ -9,7 +9,6 @@ type letter struct {
 	Sections []section // what helps afterwards
 	Foot     []string  // who and what made this mail
 	Caution  string
-	Lang     string
 }
 
 // lead is one labelled paragraph or several: DO, WHAT, STOCK.

@@ -1,0 +1,302 @@
+package mail
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	netmail "net/mail"
+	"sync"
+	"time"
+
+	"vialward/alerts"
+)
+
+// Sender carries rows from the outbox to the relay. Fill in the first three fields, then Run it once.
+type Sender struct {
+	Outbox alerts.Outbox
+	Relay  Relay
+	Log    *slog.Logger
+
+	Owner       string // names this process in leases; "" = a random name
+	Connections int    // at a time; 0 = 2, so that one mail the relay chokes on holds up only half
+	Batch       int    // rows claimed at a time; 0 = 20
+
+	mu sync.Mutex
+	// unsaid holds the relay's answers the outbox could not be told yet, by Message-ID: such a row, claimed again, is
+	// not sent again.
+	unsaid map[string]string
+}
+
+const (
+	perConnection = 100              // mails, then a fresh connection: relays limit them
+	storeTimeout  = 10 * time.Second // for one word to the outbox
+	stopGrace     = 5 * time.Second  // for telling the outbox what the relay said, once stopping
+)
+
+// Run sends until ctx ends, then answers nil: mails not begun are given back, one being handed over is finished. Wrong
+// settings are answered at once.
+func (s *Sender) Run(ctx context.Context) error {
+	if err := s.Relay.Check(); err != nil {
+		return fmt.Errorf("sending mail: %w", err)
+	}
+	if s.Owner == "" {
+		s.Owner = fmt.Sprintf("sender-%016x", rand.Uint64())
+	}
+	if s.Connections <= 0 {
+		s.Connections = 2
+	}
+	if s.Batch <= 0 {
+		s.Batch = 20
+	}
+	s.unsaid = map[string]string{}
+
+	var all sync.WaitGroup
+	wakes := make([]chan struct{}, s.Connections)
+	for i := range wakes {
+		wakes[i] = make(chan struct{}, 1) // one token: a wake during work is kept, a second adds nothing
+		all.Go(func() { s.work(ctx, wakes[i]) })
+	}
+	s.watch(ctx, wakes)
+	all.Wait()
+	return nil
+}
+
+// watch waits for the outbox and wakes the workers.
+func (s *Sender) watch(ctx context.Context, wakes []chan struct{}) {
+	trouble := 0
+	for ctx.Err() == nil {
+		if err := s.Outbox.Wait(ctx); err != nil {
+			if ctx.Err() != nil {
+				return
+			}
+			trouble++
+			s.Log.Error("waiting for mail to send", "error", err)
+			pause(ctx, trouble)
+			continue
+		}
+		trouble = 0
+		for _, w := range wakes {
+			select {
+			case w <- struct{}{}:
+			default:
+			}
+		}
+	}
+}
+
+// work claims and sends until there is nothing left, then sleeps until woken.
+func (s *Sender) work(ctx context.Context, wake <-chan struct{}) {
+	var conn *session
+	defer func() { s.hangUp(conn) }()
+	trouble := 0
+	for ctx.Err() == nil {
+		until := time.Now().Add(s.lease()) // taken before the claim, so never later than the database's
+		rows, err := s.Outbox.Claim(ctx, s.Batch, s.lease(), s.Owner)
+		switch {
+		case err != nil && ctx.Err() != nil:
+			return
+		case err != nil:
+			trouble++
+			s.Log.Error("claiming mail to send", "error", err)
+			pause(ctx, trouble)
+		case len(rows) == 0:
+			trouble = 0
+			s.hangUp(conn)
+			conn = nil
+			select {
+			case <-ctx.Done():
+			case <-wake:
+			}
+		default:
+			trouble = 0
+			conn = s.send(ctx, conn, rows, until)
+		}
+	}
+}
+
+// lease covers two whole attempts: what is not begun in the first half goes back, what is begun ends in the second.
+func (s *Sender) lease() time.Duration { return 2*s.Relay.timeout() + storeTimeout }
+
+// send goes through claimed rows, each to its own end.
+func (s *Sender) send(ctx context.Context, conn *session, rows []alerts.Row, until time.Time) *session {
+	for i, row := range rows {
+		if answer, ok := s.said(row.MessageID); ok { // sent before; only the outbox does not know yet
+			s.settle(ctx, row, until, alerts.Taken, answer)
+			continue
+		}
+		if ctx.Err() != nil || time.Until(until) < s.Relay.timeout()+storeTimeout {
+			for _, left := range rows[i:] {
+				s.tell(ctx, left, until, func(ctx context.Context) error { return s.Outbox.Release(ctx, left) })
+			}
+			return conn
+		}
+		var answer string
+		var err error
+		conn, answer, err = s.attempt(ctx, conn, row)
+		if err == nil {
+			s.remember(row.MessageID, answer)
+			s.settle(ctx, row, until, alerts.Taken, answer)
+			continue
+		}
+		if errors.Is(err, errStopped) {
+			s.tell(ctx, row, until, func(ctx context.Context) error { return s.Outbox.Release(ctx, row) })
+			continue
+		}
+		outcome, atSession := classify(err)
+		s.settle(ctx, row, until, outcome, "relay "+s.Relay.Addr+", at "+err.Error())
+		if atSession { // nothing the others could do better: they wait too, without trying one by one
+			for _, left := range rows[i+1:] {
+				s.settle(ctx, left, until, alerts.Again, "relay "+s.Relay.Addr+", at "+err.Error())
+			}
+			return conn
+		}
+	}
+	return conn
+}
+
+func classify(err error) (outcome alerts.Outcome, atSession bool) {
+	var f *fault
+	if !errors.As(err, &f) {
+		return alerts.Again, false
+	}
+	return alerts.Classify(f.at, f.code), f.at == alerts.AtSession
+}
+
+// attempt hands one mail over, opening a connection if there is none. A connection used before may have died or had
+// enough meanwhile, which is not this mail's fault: then it is tried once more on a fresh one. Never after the message
+// went out whole, when the relay may have accepted it.
+func (s *Sender) attempt(ctx context.Context, conn *session, row alerts.Row) (*session, string, error) {
+	if _, err := netmail.ParseAddress(row.To); err != nil {
+		return conn, "", &fault{at: alerts.AtRecipient, code: 553, err: fmt.Errorf("%q is not a mail address", row.To)}
+	}
+	// The attempt outlives the program's stop: an answer to a message handed over must be heard.
+	timeout, cancel := context.WithTimeout(context.WithoutCancel(ctx), s.Relay.timeout())
+	defer cancel()
+	if conn != nil && conn.sent >= perConnection {
+		s.hangUp(conn)
+		conn = nil
+	}
+	used := conn != nil && conn.sent > 0
+	for {
+		if conn == nil {
+			opening, done := merge(timeout, ctx)
+			fresh, err := open(opening, s.Relay)
+			done()
+			if err != nil {
+				if ctx.Err() != nil {
+					err = errStopped
+				}
+				return nil, "", err
+			}
+			conn = fresh
+		}
+		answer, err := conn.deliver(timeout, ctx, s.Relay, row)
+		if err == nil {
+			return conn, answer, nil
+		}
+		var f *fault
+		reply := errors.As(err, &f) && f.code >= 400 && f.code != 421
+		if reply && conn.reset(timeout) == nil {
+			return conn, "", err
+		}
+		conn.conn.Close() //nolint:errcheck,gosec // it is of no more use
+		conn = nil
+		if reply || !used || f == nil || f.at == alerts.AtMessage || errors.Is(err, errStopped) || timeout.Err() != nil {
+			return nil, "", err
+		}
+		used = false
+	}
+}
+
+// merge is a context that ends with either.
+func merge(a, b context.Context) (context.Context, func()) {
+	m, cancel := context.WithCancel(a)
+	stop := context.AfterFunc(b, cancel)
+	return m, func() { stop(); cancel() }
+}
+
+// settle tells the outbox how an attempt ended.
+func (s *Sender) settle(ctx context.Context, row alerts.Row, until time.Time, o alerts.Outcome, words string) {
+	log := s.Log.With("kind", row.Kind, "to", row.To, "message_id", row.MessageID, "attempt", row.Attempt)
+	switch o {
+	case alerts.Taken:
+		log.Info("mail accepted", "answer", words)
+		if s.tell(ctx, row, until, func(ctx context.Context) error { return s.Outbox.Accepted(ctx, row, words) }) {
+			s.forget(row.MessageID)
+		}
+	case alerts.Refuse:
+		log.Error("mail refused for good", "why", words)
+		s.tell(ctx, row, until, func(ctx context.Context) error { return s.Outbox.Failed(ctx, row, words) })
+	case alerts.Again:
+		after := alerts.Backoff(row.Attempt, rand.Uint32())
+		log.Warn("mail waits", "why", words, "again_in", after)
+		s.tell(ctx, row, until, func(ctx context.Context) error { return s.Outbox.Retry(ctx, row, words, after) })
+	}
+}
+
+// tell repeats a word to the outbox until it is heard, the lease is over, or the program has been stopping for a while.
+// It says whether there is nothing left to tell.
+func (s *Sender) tell(ctx context.Context, row alerts.Row, until time.Time, word func(context.Context) error) bool {
+	telling, cancel := context.WithDeadline(context.WithoutCancel(ctx), until)
+	defer cancel()
+	stop := context.AfterFunc(ctx, func() { time.AfterFunc(stopGrace, cancel) })
+	defer stop()
+	for n := 1; ; n++ {
+		once, done := context.WithTimeout(telling, storeTimeout)
+		err := word(once)
+		done()
+		switch {
+		case err == nil:
+			return true
+		case errors.Is(err, alerts.ErrLeaseLost):
+			s.Log.Warn("another sender has this mail now", "message_id", row.MessageID)
+			return true
+		case telling.Err() != nil:
+			s.Log.Error("telling the outbox: given up, the lease will end", "message_id", row.MessageID, "error", err)
+			return false
+		}
+		s.Log.Error("telling the outbox", "message_id", row.MessageID, "error", err)
+		pause(telling, n)
+	}
+}
+
+func (s *Sender) hangUp(conn *session) {
+	if conn == nil {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
+	conn.quit(ctx)
+}
+
+func (s *Sender) remember(id, answer string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.unsaid[id] = answer
+}
+
+func (s *Sender) forget(id string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	delete(s.unsaid, id)
+}
+
+func (s *Sender) said(id string) (string, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	answer, ok := s.unsaid[id]
+	return answer, ok
+}
+
+// pause waits before the nth try again: a quarter of a second, doubled each time, at most five; or until ctx ends.
+func pause(ctx context.Context, n int) {
+	d := min(250*time.Millisecond<<min(n-1, 5), 5*time.Second)
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+	case <-t.C:
+	}
+}
