@@ -1,0 +1,87 @@
+package thermal
+
+import "math"
+
+// Kelvin of mean kinetic temperature: dH/R = 83.144 kJ/mol / 8.3144e-3 kJ/mol/K = 10 000 K exactly, and 0 °C = 273.15 K.
+// The pharmacopoeia's worked examples add 273.1; that changes the second decimal of nothing (see the tests).
+const (
+	activation = 10_000.0
+	zeroC      = 273.15
+)
+
+// rate is exp(-10000/T), the relative speed at which the pharmacopoeia's average substance decays, T in milli °C.
+func rate(milliC float64) float64 { return math.Exp(-activation / (milliC/1000 + zeroC)) }
+
+// atRate is the temperature in °C at which decay has that speed.
+func atRate(k float64) float64 { return activation/-math.Log(k) - zeroC }
+
+// kinetics is a table over the milli-degrees lo..hi of the rate k and of its integral g over temperature (in K).
+//
+// A straight line in time from x to y passes every temperature between them for the same time, so the mean rate over
+// it is (g(y)-g(x))/(y-x): two look-ups and a division instead of exponentials, whatever the step. Every step of g is
+// a two-point Gauss rule over 0.001 K, whose error is below 1e-18 of the step; each addition rounds by at most 1.1e-16
+// of g, which is at most 8 k. So a mean over one milli-degree is good to 2e-12 of itself and one over more to
+// less, and as dT = T² / 10000 K x dk/k, 7.7 K at 5 °C and 9 K at 30 °C, an MKT to 2e-11 K.
+type kinetics struct {
+	lo   MilliC
+	k, g []float64
+}
+
+// newKinetics tabulates lo..hi and one step to either side: 0.1 ms for a refrigerator, 10 ms for -200 to 200 °C.
+func newKinetics(lo, hi MilliC) kinetics {
+	lo, hi = lo-1, hi+1
+	n := int(hi-lo) + 1
+	t := kinetics{lo: lo, k: make([]float64, n), g: make([]float64, n)}
+	const half, node = 0.5, 0.28867513459481287 // 1/(2 sqrt 3)
+	for i := range t.k {
+		x := float64(lo) + float64(i)
+		t.k[i] = rate(x)
+		if i > 0 {
+			t.g[i] = t.g[i-1] + 0.001*(rate(x-half-node)+rate(x-half+node))/2
+		}
+	}
+	return t
+}
+
+// hi is the warmest milli-degree asked for; lo is one below the coldest.
+func (t *kinetics) hi() MilliC { return t.lo + MilliC(len(t.k)) - 2 }
+
+// between is the mean rate over a straight line between two readings.
+func (t *kinetics) between(x, y MilliC) float64 {
+	if x == y {
+		return t.k[x-t.lo]
+	}
+	return (t.g[y-t.lo] - t.g[x-t.lo]) / float64(y-x) * 1000
+}
+
+// part is the mean rate over the first share (0..1) of the line from x to y. Between two entries k is taken as linear:
+// over 0.001 K that is wrong by less than 2e-9 of a step that is itself a thousandth of a degree.
+func (t *kinetics) part(x, y MilliC, share float64) float64 {
+	run := float64(y-x) * share // milli-degrees
+	if math.Abs(run) < 1 {      // the difference of g would cancel: k (e^s - 1)/s with s = 10000 run / T²
+		kelvin := float64(x)/1000 + zeroC
+		s := activation * run / 1000 / (kelvin * kelvin)
+		return t.k[x-t.lo] * (1 + s/2 + s*s/6)
+	}
+	whole := math.Floor(run)
+	i, f := int(x-t.lo)+int(whole), run-whole
+	g := t.g[i] + 0.001*f*(t.k[i]+f/2*(t.k[min(i+1, len(t.k)-1)]-t.k[i]))
+	return (g - t.g[x-t.lo]) / run * 1000
+}
+
+// sum adds many numbers of one sign without losing small ones (Neumaier): the difference of two sums is as good as
+// its terms, so a window far into a long series is as exact as the first.
+type sum struct{ head, tail float64 }
+
+func (s *sum) add(v float64) {
+	t := s.head + v
+	if math.Abs(s.head) >= math.Abs(v) {
+		s.tail += (s.head - t) + v
+	} else {
+		s.tail += (v - t) + s.head
+	}
+	s.head = t
+}
+
+func (s sum) total() float64          { return s.head + s.tail }
+func (s sum) minus(older sum) float64 { return (s.head - older.head) + (s.tail - older.tail) }
