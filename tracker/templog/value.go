@@ -1,4 +1,9 @@
 // Package templog turns the text of a temperature log into readings, with a reason for every value refused. Pure.
+//
+// A log comes in one of four forms: the plain form (NewParser without a layout), any other table described by a Layout
+// (NewParser), and the two JSON forms of the HTTP interface (NewJSONParser, NewNDJSONParser). Nothing about a log is
+// guessed: a missing unit or zone, an unknown column or another delimiter is a *DocumentError that says what to add.
+// What cannot be read in a log that is otherwise sound is refused value by value, and the rest is taken.
 package templog
 
 import "vialward/tracker/thermal"
@@ -7,7 +12,7 @@ import "vialward/tracker/thermal"
 type Value struct {
 	Sensor   int32 // index into Parser.Sensors
 	Line     int32 // line in the file, from 1
-	AtMicros int64
+	AtMicros int64 // microseconds since 1970 UTC
 	MilliC   thermal.MilliC
 }
 

@@ -1,0 +1,259 @@
+package templog
+
+import (
+	"bytes"
+	"math"
+
+	"vialward/tracker/thermal"
+)
+
+// table reads rows of cells as a layout says, or as the plain form does.
+type table struct {
+	p         *Parser
+	delimiter byte
+	decimal   byte
+	unit      thermal.Unit
+	times     []int // columns, from 0
+	values    []int
+	sensors   []int32     // one a value column, if no column names it
+	sensor    int         // the column that does, else -1
+	width     int         // cells of the header, or of the first row
+	format    *timeFormat // nil: RFC 3339
+	missing   []sentinel
+	clock     *clock // nil where the times carry their offset
+	advice    string
+	joined    []byte
+	cells     [][]byte
+	seen      []seen
+}
+
+// seen is what one value cell holds.
+type seen struct {
+	milliC  thermal.MilliC
+	missing bool
+	fault   fault
+}
+
+var (
+	noTime    = fault{why: "the row has no time"}
+	shortRow  = fault{why: "the row ends before the column of its time, sensor or value: it may be cut off"}
+	longRow   = fault{why: "the row has more cells than the header: a decimal comma, or a delimiter in a cell without quotes"}
+	byDefault = "The plain form is sensor,at,celsius with times as 2025-11-12T08:30:00-05:00; any other form needs a layout"
+	byLayout  = "Check the layout: delimiter, decimal, skip_lines, columns and time_format"
+)
+
+// step reads one row.
+func (t *table) step() error {
+	cells, line, f, err := t.p.s.nextRow(t.delimiter)
+	if err != nil {
+		t.flush()
+		return err
+	}
+	if f.why != "" {
+		t.p.refuse(line, f)
+	} else if !t.row(cells, line) {
+		return nil
+	}
+	return t.p.noise(t.advice)
+}
+
+func (t *table) flush() {
+	if t.clock != nil {
+		t.clock.flush()
+	}
+}
+
+// row takes the values of a row; false where it has none at all, not even missing ones.
+func (t *table) row(cells [][]byte, line int) bool {
+	blank := true
+	for i := range cells {
+		cells[i] = bytes.TrimSpace(cells[i])
+		blank = blank && strayOnly(cells[i])
+	}
+	if blank {
+		return false
+	}
+	cells[len(cells)-1] = trimStray(cells[len(cells)-1])
+	if t.width == 0 {
+		t.width = len(cells)
+	}
+	time, whole := t.time(cells)
+	empty := len(time) == 0
+	t.seen = t.seen[:0]
+	for _, c := range t.values {
+		v := seen{missing: true}
+		if c >= len(cells) {
+			v = seen{fault: shortRow}
+		} else if len(cells[c]) > 0 {
+			v, empty = t.value(cells[c]), false
+		}
+		t.seen = append(t.seen, v)
+	}
+	if empty {
+		return false
+	}
+	t.place(cells, line, time, whole)
+	return true
+}
+
+// time is the text of a row's time; whole is false where the row ends before it.
+func (t *table) time(cells [][]byte) (text []byte, whole bool) {
+	if len(t.times) == 1 {
+		if c := t.times[0]; c < len(cells) {
+			return cells[c], true
+		}
+		return nil, false
+	}
+	t.joined, whole = t.joined[:0], true
+	for i, c := range t.times {
+		if i > 0 {
+			t.joined = append(t.joined, ' ')
+		}
+		if c < len(cells) {
+			t.joined = append(t.joined, cells[c]...)
+		} else {
+			whole = false
+		}
+	}
+	return bytes.TrimSpace(t.joined), whole
+}
+
+// value judges one cell that is not empty.
+func (t *table) value(text []byte) (v seen) {
+	for i := range t.missing {
+		if string(text) == t.missing[i].text {
+			return seen{missing: true}
+		}
+	}
+	m, err := thermal.Parse(text, t.unit, t.decimal)
+	for i := range t.missing {
+		if s := &t.missing[i]; s.number != "" && (err != nil || m == s.milliC) && s.same(text, t.decimal) {
+			return seen{missing: true}
+		}
+	}
+	if err != nil {
+		return seen{fault: t.badValue(text, err)}
+	}
+	return seen{milliC: m}
+}
+
+// place dates a row's values and gives each away: missing, refused, ready, or kept until a repeated hour is understood.
+func (t *table) place(cells [][]byte, line int, time []byte, whole bool) {
+	sensor, at, state, f := t.locate(cells, line, time, whole)
+	kept := false
+	for i, v := range t.seen {
+		if t.sensor < 0 {
+			sensor = t.sensors[i]
+		}
+		switch {
+		case v.missing:
+			t.p.tally.missing()
+		case f.why != "":
+			t.p.refuse(line, f)
+		case v.fault.why != "":
+			t.p.refuse(line, v.fault)
+		case state == inDoubt:
+			kept = t.clock.keep(Value{sensor, clip(line), at, v.milliC}) || kept
+		default:
+			t.p.hold(Value{sensor, clip(line), at, v.milliC})
+		}
+	}
+	if f.why == "" && state == inDoubt && !kept {
+		t.clock.keep(Value{timeOnly, clip(line), at, 0})
+	}
+}
+
+// locate finds a row's sensor, if a column names it, and its instant; or why the row has none.
+func (t *table) locate(cells [][]byte, line int, time []byte, whole bool) (sensor int32, at int64, state doubt, f fault) {
+	for _, c := range cells[min(t.width, len(cells)):] {
+		if !strayOnly(c) {
+			return 0, 0, 0, longRow
+		}
+	}
+	if !whole || t.sensor >= len(cells) {
+		return 0, 0, 0, shortRow
+	}
+	if len(time) == 0 {
+		return 0, 0, 0, noTime
+	}
+	stamp, f := t.stamp(time)
+	if f.why != "" {
+		return 0, 0, 0, f
+	}
+	if at = stamp.wall - stamp.offset; at < firstMicros || at >= endMicros {
+		return 0, 0, 0, fault{errYears, time}
+	}
+	track := int32(0)
+	if t.sensor >= 0 {
+		if f = t.anyTaken(); f.why == "" {
+			sensor, f = t.p.sensor(cells[t.sensor])
+		}
+		if f.why != "" {
+			return 0, 0, 0, f
+		}
+		track = sensor
+	}
+	if t.clock == nil {
+		return sensor, at, certain, f
+	}
+	at, state, f = t.clock.instant(track, stamp.wall, time)
+	return sensor, at, state, f
+}
+
+// anyTaken keeps a name from becoming a sensor when the row's one value is refused anyway.
+func (t *table) anyTaken() fault { return t.seen[0].fault }
+
+func (t *table) stamp(time []byte) (stamp, fault) {
+	if t.format != nil {
+		return t.format.read(time)
+	}
+	at, ok := rfc3339(time)
+	if !ok {
+		return stamp{}, isoFault(time)
+	}
+	return stamp{wall: at}, fault{}
+}
+
+// isoFault says why a time is not one of RFC 3339; the usual reason is that it has no offset.
+func isoFault(text []byte) fault {
+	if len(text) < longestName {
+		if _, ok := rfc3339(append(bytes.Clone(text), 'Z')); ok {
+			return fault{"the time %s has no offset: write it as 2025-11-12T08:30:00-05:00, or describe the log by a layout with its zone", text}
+		}
+	}
+	return fault{errTime, text}
+}
+
+// badValue is the reason for a cell that is no temperature.
+func (t *table) badValue(text []byte, err error) fault {
+	if t.decimal == '.' && bytes.IndexByte(text, ',') >= 0 {
+		if _, comma := thermal.Parse(text, t.unit, ','); comma == nil {
+			return fault{`%s has a decimal comma: say so in a layout, decimal = ","`, text}
+		}
+	}
+	if t.decimal == ',' && bytes.IndexByte(text, '.') >= 0 {
+		return fault{`%s has a point in it, but the layout says decimal = ","`, text}
+	}
+	return fault{why: err.Error()}
+}
+
+func clip(line int) int32 { return int32(min(line, math.MaxInt32)) }
+
+// strayOnly says that a cell is empty but for delimiters of another kind, as some programs append them to each row.
+func strayOnly(cell []byte) bool {
+	for _, c := range cell {
+		if c != ',' && c != ';' && c != ' ' && c != '\t' {
+			return false
+		}
+	}
+	return true
+}
+
+// trimStray drops such a tail of at least two from a row's last cell.
+func trimStray(cell []byte) []byte {
+	cut := bytes.TrimRight(cell, ",; \t")
+	if len(cell)-len(cut) < 2 && len(cut) > 0 {
+		return cell
+	}
+	return cut
+}
