@@ -54,19 +54,25 @@ func (t *kinetics) between(x, y MilliC) float64 {
 	return (t.g[y-t.lo] - t.g[x-t.lo]) / float64(y-x) * 1000
 }
 
-// part is the mean rate over the first share (0..1) of the line from x to y. Between two entries k is taken as linear:
-// over 0.001 K that is wrong by less than 2e-9 of a step that is itself a thousandth of a degree.
+// part is the mean rate over the first share (0..1) of the line from x to y.
 func (t *kinetics) part(x, y MilliC, share float64) float64 {
 	run := float64(y-x) * share // milli-degrees
-	if math.Abs(run) < 1 {      // the difference of g would cancel: k (e^s - 1)/s with s = 10000 run / T²
-		kelvin := float64(x)/1000 + zeroC
-		s := activation * run / 1000 / (kelvin * kelvin)
-		return t.k[x-t.lo] * (1 + s/2 + s*s/6)
+	whole := MilliC(run)        // towards x
+	if whole == 0 {
+		return t.near(x, run)
 	}
-	whole := math.Floor(run)
-	i, f := int(x-t.lo)+int(whole), run-whole
-	g := t.g[i] + 0.001*f*(t.k[i]+f/2*(t.k[min(i+1, len(t.k)-1)]-t.k[i]))
-	return (g - t.g[x-t.lo]) / run * 1000
+	stop := x + whole
+	rest := run - float64(whole)
+	g := (t.g[stop-t.lo]-t.g[x-t.lo])*1000 + rest*t.near(stop, rest)
+	return g / run
+}
+
+// near is the mean rate over a run of less than a milli-degree either way, where a difference of g would cancel: with
+// ln k(T+d) = ln k(T) + a d/T² - a d²/T³ and s = a d/T² it is k (1 + s/2 + s²/6 - s d/3T), good to 1e-12.
+func (t *kinetics) near(x MilliC, run float64) float64 {
+	kelvin, d := float64(x)/1000+zeroC, run/1000
+	s := activation * d / (kelvin * kelvin)
+	return t.k[x-t.lo] * (1 + s/2 + s*s/6 - s*d/(3*kelvin))
 }
 
 // sum adds many numbers of one sign without losing small ones (Neumaier): the difference of two sums is as good as

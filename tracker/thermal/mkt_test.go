@@ -257,8 +257,8 @@ func TestWorstWindowAgainstDefinition(t *testing.T) {
 			return
 		}
 		got, ok := within(series, s.Worst.FromMicros, s.Worst.ToMicros)
-		if !ok || math.Abs(got-highest) > 1e-8 || math.Abs(s.Worst.MKTCelsius-highest) > 1e-8 || s.Worst.ToMicros-s.Worst.FromMicros != window {
-			t.Fatalf("worst %+v, by definition %.9f", s.Worst, highest)
+		if !ok || math.Abs(got-highest) > 1e-9 || math.Abs(s.Worst.MKTCelsius-highest) > 1e-9 || s.Worst.ToMicros-s.Worst.FromMicros != window {
+			t.Fatalf("worst %+v, which is %.12f, highest by definition %.12f", s.Worst, got, highest)
 		}
 	})
 }

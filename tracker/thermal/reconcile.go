@@ -42,14 +42,9 @@ func Reconcile(old, found []Excursion) []Change {
 	return changes
 }
 
-// extent is the end of an excursion as far as it is known, exclusive: one that ends as another begins does not meet
-// it, and a single reading has an extent of a microsecond. Of one that goes on, the last instant known is its opening.
-func (x Excursion) extent() int64 {
-	if x.ToMicros == 0 {
-		return max(x.OpenedMicros, x.FromMicros) + 1
-	}
-	return max(x.ToMicros, x.FromMicros+1)
-}
+// extent is the end of an excursion as far as it is known, exclusive: where it crosses back, so that one that ends as
+// another begins does not meet it, or just behind its last reading beyond where a gap cuts it or it goes on.
+func (x Excursion) extent() int64 { return max(x.ToMicros, x.LastMicros+1, x.FromMicros+1) }
 
 // settle decides about excursions that meet each other.
 func settle(group []Excursion) (changes []Change) {
@@ -102,11 +97,12 @@ func settle(group []Excursion) (changes []Change) {
 // hull widens x by another recorded one.
 func (x Excursion) hull(y Excursion) Excursion {
 	x.FromMicros = min(x.FromMicros, y.FromMicros)
-	x.WorstFromMicros = earliest(x.WorstFromMicros, y.WorstFromMicros)
+	x.WorstFromMicros = earliest(upTo(x.FromMicros, x.WorstFromMicros), upTo(x.FromMicros, y.WorstFromMicros))
 	x.OpenedMicros = earliest(x.OpenedMicros, y.OpenedMicros)
 	x.ToMicros = max(x.ToMicros, y.ToMicros)
 	x.WorstToMicros = max(x.WorstToMicros, y.WorstToMicros)
 	x.ClearedMicros = max(x.ClearedMicros, y.ClearedMicros)
+	x.LastMicros = max(x.LastMicros, y.LastMicros)
 	x.ExtremeMilliC = Limit{Kind: x.Kind}.worse(x.ExtremeMilliC, y.ExtremeMilliC)
 	x.Readings = max(x.Readings, y.Readings)
 	x.FreezeReadings = max(x.FreezeReadings, y.FreezeReadings)
@@ -141,4 +137,12 @@ func earliest(a, b int64) int64 {
 		return max(a, b)
 	}
 	return min(a, b)
+}
+
+// upTo drops an instant that is not before the limit: the last good reading before a later part says nothing here.
+func upTo(limit, at int64) int64 {
+	if at > limit {
+		return 0
+	}
+	return at
 }

@@ -88,6 +88,7 @@ type Excursion struct {
 	// Opened and Cleared are the readings at which the rule was found broken, and over.
 	OpenedMicros  int64  `json:"opened_micros"`
 	ClearedMicros int64  `json:"cleared_micros,omitempty"`
+	LastMicros    int64  `json:"last_micros"`           // last reading beyond: as far as one that goes on is known
 	ExtremeMilliC MilliC `json:"extreme_milli_celsius"` // nothing for no_data
 	Readings      int    `json:"readings"`              // beyond the limit
 	// FreezeReadings are those at or below the bare limit, without the sensor's uncertainty: discard is proposed on two.

@@ -52,5 +52,6 @@ func (s State) own() State {
 // ok is false where there never was a reading. Step cannot find it, as only the next reading tells it; a caller that
 // finds a sensor silent adds it to what Step found.
 func (s State) Silence(nowMicros int64) (x Excursion, ok bool) {
-	return Excursion{Kind: NoData, FromMicros: s.LastMicros, WorstFromMicros: s.LastMicros, OpenedMicros: nowMicros}, s.Seen
+	return Excursion{Kind: NoData, FromMicros: s.LastMicros, WorstFromMicros: s.LastMicros, OpenedMicros: nowMicros,
+		LastMicros: s.LastMicros}, s.Seen
 }

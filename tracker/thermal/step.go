@@ -77,7 +77,8 @@ func (f *fold) reading(r Reading) {
 // missing records a wait that nothing bridges, from the last reading to the next.
 func (f *fold) missing(from, to Reading) {
 	f.found = append(f.found, Excursion{Kind: NoData, FromMicros: from.AtMicros, ToMicros: to.AtMicros,
-		WorstFromMicros: from.AtMicros, WorstToMicros: to.AtMicros, OpenedMicros: to.AtMicros, ClearedMicros: to.AtMicros})
+		WorstFromMicros: from.AtMicros, WorstToMicros: to.AtMicros, OpenedMicros: to.AtMicros,
+		ClearedMicros: to.AtMicros, LastMicros: from.AtMicros})
 }
 
 // suspect follows what is beyond the limit until it has been so for the delay, or is not any more.
@@ -172,7 +173,7 @@ func (f *fold) pendingMicros(now int64) (micros int64) {
 func (f *fold) open(r Reading, beyond bool) {
 	first, last := f.Pending[0], f.Pending[len(f.Pending)-1]
 	x := Excursion{Kind: f.limit.Kind, FromMicros: first.FromMicros, WorstFromMicros: first.WorstFromMicros,
-		OpenedMicros: r.AtMicros, ExtremeMilliC: first.ExtremeMilliC}
+		OpenedMicros: r.AtMicros, LastMicros: r.AtMicros, ExtremeMilliC: first.ExtremeMilliC}
 	for _, p := range f.Pending {
 		x.ExtremeMilliC = f.limit.worse(x.ExtremeMilliC, p.ExtremeMilliC)
 		x.Readings += p.Readings
@@ -181,6 +182,7 @@ func (f *fold) open(r Reading, beyond bool) {
 	}
 	f.Current, f.Pending, f.Phase = &x, nil, Open
 	if !beyond {
+		x.LastMicros = f.LastMicros
 		x.ToMicros, x.WorstToMicros, f.GoodSinceMicros = last.ToMicros, r.AtMicros, last.ToMicros
 		f.clear(r)
 	}
@@ -190,7 +192,7 @@ func (f *fold) open(r Reading, beyond bool) {
 func (f *fold) goOn(before, r Reading, joined, beyond bool) {
 	x, wasBeyond := f.Current, f.limit.beyond(before.MilliC)
 	if beyond {
-		x.ToMicros, x.WorstToMicros, f.GoodSinceMicros = 0, 0, 0
+		x.ToMicros, x.WorstToMicros, x.LastMicros, f.GoodSinceMicros = 0, 0, r.AtMicros, 0
 		x.ExtremeMilliC = f.limit.worse(x.ExtremeMilliC, r.MilliC)
 		x.Readings++
 		x.FreezeReadings += f.freezes(r.MilliC)
