@@ -25,8 +25,8 @@ func (m *SiteMistakes) Error() string {
 }
 
 // LoadSite makes the record's site what the given one says, and answers in words what changed. The same site again
-// changes nothing and records nothing. A changed product becomes a new version, a draft until Draft has nothing to say
-// of it; batches stay with the version they were made from. A site with a mistake, or one that takes a place or product
+// changes nothing and records nothing. A changed product becomes a new version, a draft until
+// nothing of it lacks a pharmacist's word; batches stay with the version they were made from. A site with a mistake, or one that takes a place or product
 // away from stock, is refused whole with *SiteMistakes.
 //
 // Nobody is known before the first load, so anyone on the machine itself may do that one; later ones take an
@@ -108,8 +108,11 @@ func versions(ctx context.Context, tx Tx, old, next *stock.Site) ([]stock.Produc
 	var changed []stock.Product
 	for i := range next.Products {
 		p := &next.Products[i]
-		p.DraftBecause = next.Draft(*p)
-		p.Version = 0
+		because, err := draft(next, *p)
+		if err != nil {
+			return nil, err
+		}
+		p.DraftBecause = because
 		was, err := newest(ctx, tx, old, p.Code)
 		if err != nil {
 			return nil, err

@@ -5,8 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
+	"time"
 
 	"vialward/alerts"
+	"vialward/tracker/beyonduse"
 	"vialward/tracker/stock"
 )
 
@@ -14,6 +17,7 @@ import (
 // an alarm that is silently dead.
 func CheckSite(s *stock.Site) []stock.Mistake {
 	found := s.Check()
+	found = append(found, checkLimits(s, found)...)
 	routes := len(found)
 	for i, r := range s.Routes {
 		for k, kind := range r.Kinds {
@@ -34,6 +38,69 @@ func CheckSite(s *stock.Site) []stock.Mistake {
 		found = append(found, stock.Mistake{Key: "routes", Say: err.Error()})
 	}
 	return found
+}
+
+// checkLimits holds the site's cells against the chapter's table, and each product against the cells that then count: a
+// product without a cell could never have a beyond-use date. What was found wrong about one already is not said again.
+func checkLimits(s *stock.Site, said []stock.Mistake) []stock.Mistake {
+	var found []stock.Mistake
+	again := func(key string) bool {
+		return slices.ContainsFunc(said, func(m stock.Mistake) bool { return !m.Warning && strings.HasPrefix(m.Key, key) })
+	}
+	table := beyonduse.Shipped()
+	for i, l := range s.Limits {
+		key := fmt.Sprintf("limits[%d]", i+1)
+		if again(key) {
+			continue
+		}
+		own, err := table.With([]stock.LimitCell{l})
+		if err != nil {
+			found = append(found, stock.Mistake{Key: key, Say: err.Error()})
+			continue
+		}
+		table = own
+	}
+	for i, p := range s.Products {
+		key := fmt.Sprintf("products[%d]", i+1)
+		if _, err := chapterLimit(table, p); err != nil && !again(key) {
+			found = append(found, stock.Mistake{Key: key + ".category", Say: err.Error()})
+		}
+	}
+	return found
+}
+
+// chapterLimit is what the sterile chapter's table allows a product in an area that may do all it asks for.
+func chapterLimit(table beyonduse.Table, p stock.Product) (stock.Candidate, error) {
+	// Only the table is asked: a stability far beyond it stands in for the product's own, and any start will do.
+	a, err := beyonduse.Compute(beyonduse.Input{
+		Zone: time.UTC, StartedAt: time.Unix(0, 0), Storage: p.Storage, Table: table,
+		Sterility: beyonduse.Sterility{Category: p.Category, Method: p.Method, Tested: p.Tested, Nonsterile: p.Nonsterile},
+		Stability: []beyonduse.Stability{{Storage: p.Storage, For: 10 * 366 * 24 * time.Hour}},
+	})
+	if err != nil {
+		return stock.Candidate{}, err
+	}
+	return a.Candidates[0], nil // the table's comes first
+}
+
+// draft says what of a product still keeps batches from being made, or "".
+func draft(s *stock.Site, p stock.Product) (string, error) {
+	missing := p.Unconfirmed()
+	table, err := beyonduse.Shipped().With(s.Limits)
+	if err != nil {
+		return "", err
+	}
+	limit, err := chapterLimit(table, p)
+	if err != nil {
+		return "", err
+	}
+	if !limit.Confirmed {
+		missing = append(missing, "a pharmacist's confirmation, among the site's limits, of the sterile chapter's one: "+limit.Source)
+	}
+	if len(missing) == 0 {
+		return "", nil
+	}
+	return "it lacks " + strings.Join(missing, "; and "), nil
 }
 
 // mistakes leaves the warnings out.

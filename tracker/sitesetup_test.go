@@ -3,6 +3,7 @@ package tracker_test
 import (
 	"log/slog"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -183,25 +184,59 @@ func TestChangedProductIsANewVersionAndADraftUntilApproved(t *testing.T) {
 }
 
 // A product that waited for nothing but the confirmation of a limit becomes a version that can be made from, although
-// nothing of the product itself changed.
+// nothing of the product itself changed. The chapter's limit for a sterility test passed was read in unofficial copies
+// only (USP <797>, R, confirm): it counts for nothing before a pharmacist of the site has confirmed it.
 func TestConfirmingALimitEndsADraft(t *testing.T) {
 	t.Parallel()
 	s := newSetup(t)
 	site := smallSite()
-	site.Limits = []stock.LimitCell{{Category: "2", Method: "aseptic", Storage: stock.Refrigerator, Days: 10, Source: "the chapter", Tag: "confirm"}}
-	_, err := s.LoadSite(t.Context(), stranger, site)
-	require.NoError(t, err)
-	shown, err := s.ShowSite(t.Context(), "SMALL")
-	require.NoError(t, err)
-	require.Contains(t, shown.Products[0].DraftBecause, "chapter's limit")
+	site.Products[0].Tested = true
+	limit := stock.LimitCell{Category: "2", Method: "aseptic", Tested: true, Storage: stock.Refrigerator, Days: 45, Source: "the chapter", Tag: "confirm"}
+	who := stranger
+	for i, step := range []struct {
+		limits []stock.LimitCell
+		draft  bool
+	}{{nil, true}, {[]stock.LimitCell{limit}, true}, {[]stock.LimitCell{confirmed(limit)}, false}} {
+		site.Limits = step.limits
+		_, err := s.LoadSite(t.Context(), who, site)
+		require.NoError(t, err)
+		who = pharmacist
+		shown, err := s.ShowSite(t.Context(), "SMALL")
+		require.NoError(t, err)
+		require.Equal(t, step.draft, shown.Products[0].DraftBecause != "", "step %d: %s", i, shown.Products[0].DraftBecause)
+		require.Empty(t, shown.Products[1].DraftBecause, "the other product is judged by another cell")
+	}
+}
 
-	site.Limits[0].ConfirmedBy = "rph-1"
-	_, err = s.LoadSite(t.Context(), pharmacist, site)
-	require.NoError(t, err)
-	shown, err = s.ShowSite(t.Context(), "SMALL")
-	require.NoError(t, err)
-	require.Empty(t, shown.Products[0].DraftBecause)
-	require.Equal(t, 2, shown.Products[0].Version)
+func confirmed(l stock.LimitCell) stock.LimitCell {
+	l.ConfirmedBy = "rph-1"
+	return l
+}
+
+func TestLimitsAreHeldAgainstTheChapters(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		change   func(*stock.Site)
+		key, say string
+	}{
+		"longer than the chapter": {func(s *stock.Site) {
+			s.Limits = []stock.LimitCell{{Category: "2", Method: "aseptic", Storage: stock.Refrigerator, Days: 11, Source: "x", ConfirmedBy: "rph-1"}}
+		}, "limits[1]", "may only shorten"},
+		"a cell the chapter does not have": {func(s *stock.Site) {
+			s.Limits = []stock.LimitCell{{Category: "1", Storage: stock.Freezer, Days: 1, Source: "x", ConfirmedBy: "rph-1"}}
+		}, "limits[1]", "no limit for Category 1"},
+		"a product without a cell": {func(s *stock.Site) { s.Products[1].Category, s.Products[1].Tested = "3", false }, "products[2].category", "no limit for Category 3"},
+		"signed off by nobody": {func(s *stock.Site) {
+			s.Limits = []stock.LimitCell{{Category: "2", Method: "aseptic", Storage: stock.Refrigerator, Days: 9, Source: "x"}}
+		}, "limits[1].confirmed_by", "signed this limit off"},
+	} {
+		site := smallSite()
+		c.change(&site)
+		found := tracker.CheckSite(&site)
+		require.True(t, slices.ContainsFunc(found, func(m stock.Mistake) bool {
+			return m.Key == c.key && !m.Warning && strings.Contains(m.Say, c.say)
+		}), "%s: %v", name, found)
+	}
 }
 
 func TestAMistakeLoadsNothingAndListsEverything(t *testing.T) {

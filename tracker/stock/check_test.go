@@ -56,23 +56,16 @@ func TestStabilityRowCoversBothEndsOfItsRange(t *testing.T) {
 	}
 }
 
-func TestDraftNamesEverythingThatIsMissing(t *testing.T) {
-	limit := stock.LimitCell{Category: "2", Method: "aseptic", Storage: stock.Refrigerator, Days: 10, Tag: "confirm"}
+func TestUnconfirmedNamesEverythingThatIsMissing(t *testing.T) {
 	p := stock.Product{
 		Category: "2", Method: "aseptic", Storage: stock.Refrigerator,
-		Stability: []stock.StabilityRow{{Storage: stock.Refrigerator, Diluent: "water", Tag: "M"}, {Storage: stock.Room, Tag: "R"}},
+		Stability: []stock.StabilityRow{{Storage: stock.Refrigerator, Diluent: "water", Tag: "M"}, {Storage: stock.Room, Tag: "R"}, {Storage: stock.Freezer, Diluent: "saline", Tag: "confirm"}},
 	}
-	s := stock.Site{Limits: []stock.LimitCell{limit}}
-	require.Equal(t, "it lacks a pharmacist's approval (approved_by); and a pharmacist's confirmation of the stability in refrigerator storage, water, "+
-		"which is tagged M; and a pharmacist's confirmation of the chapter's limit for category 2, refrigerator storage, which is tagged confirm", s.Draft(p))
-
-	p.ApprovedBy, p.Stability[0].ConfirmedBy = "rph-1", "rph-1"
-	require.Contains(t, s.Draft(p), "chapter's limit")
-	s.Limits[0].ConfirmedBy = "rph-1"
-	require.Empty(t, s.Draft(p))
-
-	tested := p
-	tested.Tested = true
-	s.Limits[0].ConfirmedBy = ""
-	require.Empty(t, s.Draft(tested), "another cell of the table is not this product's")
+	require.Equal(t, []string{
+		"a pharmacist's approval (approved_by)",
+		"a pharmacist's confirmation of the stability in refrigerator storage, water, which is tagged M",
+		"a pharmacist's confirmation of the stability in freezer storage, saline, which is tagged confirm",
+	}, p.Unconfirmed())
+	p.ApprovedBy, p.Stability[0].ConfirmedBy, p.Stability[2].ConfirmedBy = "rph-1", "rph-1", "rph-2"
+	require.Empty(t, p.Unconfirmed())
 }

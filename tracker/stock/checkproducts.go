@@ -13,6 +13,7 @@ func (c *checker) limits() {
 			"category %s depends on no method, test or component; take them out", l.Category)
 		c.when((l.Hours > 0) == (l.Days > 0), at, "give exactly one of hours and days, above 0")
 		c.figure(at, l.Source, l.Tag, l.ConfirmedBy)
+		c.when(!Unsure(l.Tag) && l.ConfirmedBy == "", at+".confirmed_by", "name the pharmacist of this site who signed this limit off; until then, tag it \"confirm\"")
 		twice := slices.ContainsFunc(c.site.Limits[:i], func(o LimitCell) bool { return o.cell() == l.cell() })
 		c.when(twice, at, "this cell of the chapter's table is there already; keep one of them")
 	}
@@ -152,8 +153,8 @@ func validGTIN(g string) bool {
 	return sum%10 == 0
 }
 
-// Draft says what of a product still keeps batches from being made, or "". Limits are the site's.
-func (s *Site) Draft(p Product) string {
+// Unconfirmed lists what a product's record still lacks before batches may be made from it.
+func (p Product) Unconfirmed() []string {
 	var missing []string
 	if p.ApprovedBy == "" {
 		missing = append(missing, "a pharmacist's approval (approved_by)")
@@ -163,22 +164,5 @@ func (s *Site) Draft(p Product) string {
 			missing = append(missing, "a pharmacist's confirmation of the stability in "+string(r.Storage)+" storage, "+r.Diluent+", which is tagged "+r.Tag)
 		}
 	}
-	for _, l := range s.Limits {
-		if l.cell() == p.limit() && Unsure(l.Tag) && l.ConfirmedBy == "" {
-			missing = append(missing, "a pharmacist's confirmation of the chapter's limit for category "+l.Category+", "+string(l.Storage)+" storage, which is tagged "+l.Tag)
-		}
-	}
-	if len(missing) == 0 {
-		return ""
-	}
-	return "it lacks " + strings.Join(missing, "; and ")
-}
-
-// limit is the cell of the chapter's table the product is judged by in a fully working area.
-func (p Product) limit() LimitCell {
-	l := LimitCell{Category: p.Category, Method: p.Method, Tested: p.Tested, Nonsterile: p.Nonsterile, Storage: p.Storage}
-	if p.Category == "1" || p.Category == "immediate" { // these depend on nothing else
-		l.Method, l.Tested, l.Nonsterile = "", false, false
-	}
-	return l
+	return missing
 }
