@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -153,6 +154,28 @@ func (t *tx) SetArea(ctx context.Context, area string, s stock.AreaStatus, seq i
 	_, err := t.q.Exec(ctx, `insert into area_status (site, area, from_at, category, reason, seq) values ($1, $2, $3, $4, $5, $6)`,
 		t.id, area, s.From, s.Category, s.Reason, seq)
 	return err
+}
+
+// Area adds the statuses recorded since to those of the site's document.
+func (t *tx) Area(ctx context.Context, code string) (stock.Area, error) {
+	a, ok := t.site.Area(code)
+	if !ok {
+		return a, tracker.NotFound("preparation area", code)
+	}
+	rows, err := t.q.Query(ctx, `select from_at, category, reason from area_status where site = $1 and area = $2 order by from_at, seq`, t.id, code)
+	if err != nil {
+		return a, fmt.Errorf("read area %s: %w", code, err)
+	}
+	since, err := pgx.CollectRows(rows, func(r pgx.CollectableRow) (stock.AreaStatus, error) {
+		var s stock.AreaStatus
+		err := r.Scan(&s.From, &s.Category, &s.Reason)
+		return s, err
+	})
+	if err != nil {
+		return a, fmt.Errorf("read area %s: %w", code, err)
+	}
+	a.Statuses = append(slices.Clone(a.Statuses), since...)
+	return a, nil
 }
 
 // NextNumber counts up without holes: the counter's row lock lasts until commit.

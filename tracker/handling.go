@@ -2,6 +2,7 @@ package tracker
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"vialward/tracker/stock"
@@ -106,6 +107,11 @@ func (t *Tracker) Place(ctx context.Context, site string, a Actor, p Place) (Han
 			if v.Place() == p.To {
 				return stock.Refuse("there", v.Code, "is recorded at %s already", p.To)
 			}
+			if v.Unit == "" {
+				if err := benchTime(ctx, tx, v, e); err != nil {
+					return err
+				}
+			}
 			bud, err := t.mayStay(ctx, tx, v, unit, e.At)
 			if err != nil {
 				return err
@@ -118,6 +124,23 @@ func (t *Tracker) Place(ctx context.Context, site string, a Actor, p Place) (Han
 		e.Body.From = from
 		return oneBatchIfShortened(vials, e)
 	})
+}
+
+// benchTime holds a vial that stood longer between completion and its first place than its product allows.
+func benchTime(ctx context.Context, tx Tx, v stock.Vial, e *stock.Event) error {
+	p, err := tx.Product(ctx, v.Product, v.Version)
+	if err != nil || p.BenchMinutes == 0 {
+		return err
+	}
+	b, err := tx.Batch(ctx, v.Batch)
+	if err != nil {
+		return err
+	}
+	if stood := e.At.Sub(b.CompletedAt); stood > time.Duration(p.BenchMinutes)*time.Minute {
+		e.Body.Hold = stock.HoldBench
+		e.Body.Reason = fmt.Sprintf("stood %d minutes before it was placed; the product allows %d", int(stood.Minutes()), p.BenchMinutes)
+	}
+	return nil
 }
 
 // oneBatchIfShortened: a shortening carries one date, so vials of several batches are moved batch by batch.

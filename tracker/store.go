@@ -71,6 +71,8 @@ type View interface {
 	Site() *stock.Site
 	Product(ctx context.Context, code string, version int) (stock.Product, error)
 	Batch(ctx context.Context, code string) (stock.Batch, error)
+	// Area is a preparation area with every status it was given, by the site file and since.
+	Area(ctx context.Context, code string) (stock.Area, error)
 	// Find reads vials without lock, ordered by unit, shelf, BUD, code; touches filled in.
 	Find(ctx context.Context, q VialQuery) ([]stock.Vial, error)
 	// Life is a vial's events, oldest first.

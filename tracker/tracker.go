@@ -21,6 +21,9 @@ type Tracker struct {
 	Store Store
 	Now   func() time.Time // the app's clock: the machine's, or the demo's
 	Log   *slog.Logger
+
+	MailDomain string // right side of Message-IDs
+	URL        string // of the pages, as mails name it; "" = none
 }
 
 // Actor is who asks, and how: the record says both.

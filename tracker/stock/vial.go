@@ -33,6 +33,9 @@ func (s State) Closed() bool {
 	}
 }
 
+// Before stands for the preparer of stock that was there before the record.
+const Before = "(before)"
+
 // Kinds of a vial's own holds. Excursions hold by interval, not by vial: see Touch.
 const (
 	HoldReturn  = "return"
@@ -41,7 +44,8 @@ const (
 	HoldTest    = "test pending"
 	HoldRelabel = "relabel"
 	HoldManual  = "manual"
-	HoldFound   = "found" // was lost
+	HoldFound   = "found"      // was lost
+	HoldBench   = "bench time" // stood too long before it was first placed
 )
 
 // Hold is one of a vial's own holds, as it stands.
@@ -132,7 +136,7 @@ func (v Vial) Apply(e Event) (Vial, error) {
 		v.State, v.LastSeen = InPreparation, e.At
 		if e.Kind == TakenOver { // labelled and checked elsewhere, before there was a record
 			v.State, v.Verified, v.Label, v.Area = Available, true, 1, ""
-			v.PreparedBy, v.VerifiedBy = "(before)", e.By
+			v.PreparedBy, v.VerifiedBy = Before, e.By
 			v.Unit, v.Shelf = SplitPlace(b.To)
 		}
 		if b.Hold != "" {
@@ -158,6 +162,9 @@ func (v Vial) Apply(e Event) (Vial, error) {
 		v.Unit, v.Shelf = SplitPlace(b.To)
 		v.Area, v.LastSeen = "", e.At
 		v.shorten(e, b.BUD)
+		if b.Hold != "" {
+			v.hold(e, b.Hold)
+		}
 	case Issued:
 		if v.State != Available {
 			return v, Refuse("unverified", v.Code, "%s", notAvailable(v))

@@ -1,0 +1,132 @@
+package tracker
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"vialward/alerts"
+	"vialward/tracker/stock"
+	"vialward/tracker/thermal"
+	"vialward/tracker/walltime"
+)
+
+// oddDeliveries is how many live deliveries in a row have to be off by the same amount before a clock is suspect: one
+// may be a backlog, three are a clock (common practice, no source).
+const oddDeliveries = 3
+
+// clock judges the clock of a live source by its newest reading against its receipt. A suspect one is told once; its
+// readings are kept and may open excursions, but they clear nothing until its zone is declared.
+func (j *judgement) clock(ctx context.Context, newest int64) error {
+	sample := time.UnixMicro(newest).UTC()
+	offset, odd := thermal.ClockSuspect(sample, j.at, j.sensor.DeliversEvery)
+	minutes := int(offset / time.Minute)
+	switch {
+	case !odd:
+		j.now.OddCount, j.now.OddMinutes = 0, 0
+		return nil
+	case minutes == j.now.OddMinutes:
+		j.now.OddCount++
+	default:
+		j.now.OddCount, j.now.OddMinutes = 1, minutes
+	}
+	if j.now.OddCount < oddDeliveries || j.now.ClockSuspect != "" {
+		return nil
+	}
+	j.now.ClockSuspect = fmt.Sprintf("its clock is %d minutes behind the time its readings arrive", minutes)
+	if minutes < 0 {
+		j.now.ClockSuspect = fmt.Sprintf("its clock is %d minutes ahead of the time its readings arrive", -minutes)
+	}
+	a, _ := j.sensor.At(j.at)
+	e := event(j.tx, stock.ClockSuspect, Rule, j.at, j.at, stock.Body{Sensor: j.sensor.Code, To: a.Unit, Reason: j.now.ClockSuspect})
+	if err := j.tx.Append(ctx, &e); err != nil {
+		return err
+	}
+	facts := alerts.Clock{
+		Site: j.t.mailSite(j.tx.Site(), j.at), Sensor: j.sensor.Code, Unit: a.Unit, Sample: sample, Received: j.at,
+		Off: -offset, Whole: minutes%30 == 0,
+	}
+	return j.t.post(ctx, j.tx, facts, alerts.ClockSuspect, occasion{about: "sensor/" + j.sensor.Code, slot: fmt.Sprint(e.Seq), unit: a.Unit})
+}
+
+// DeclareZone ends a clock's suspicion: a person says what zone, or that the clock was set. What came in wrongly is
+// withdrawn and taken in again under the right zone; this alone moves no reading.
+func (t *Tracker) DeclareZone(ctx context.Context, site string, a Actor, sensor, zone, reason string) error {
+	if err := a.must("declare a sensor's zone", stock.Pharmacist, stock.Administrator); err != nil {
+		return err
+	}
+	if reason == "" {
+		return stock.Refuse("reason", "", "say how the zone or clock was found out")
+	}
+	now := walltime.Cut(t.Now())
+	return t.Store.In(ctx, site, func(tx Tx) error {
+		s, ok := tx.Site().Sensor(sensor)
+		if !ok {
+			return stock.Refuse("sensor", "", "there is no sensor %q at %s", sensor, site)
+		}
+		n, err := tx.LockSensor(ctx, sensor)
+		if err != nil {
+			return err
+		}
+		n.ZoneDeclared, n.ClockSuspect, n.OddCount, n.OddMinutes = zone, "", 0, 0
+		e := event(tx, stock.ZoneDeclared, a, now, now, stock.Body{Sensor: sensor, Note: zone, Reason: reason})
+		if err := tx.Append(ctx, &e); err != nil {
+			return err
+		}
+		if err := tx.SaveSensor(ctx, n); err != nil {
+			return err
+		}
+		if n.LastAt.IsZero() {
+			return nil
+		}
+		// What it could not clear while it was suspect is looked at again.
+		j := &judgement{t: t, tx: tx, sensor: s, now: &n, at: now}
+		return j.again(ctx, n.LastAt.Add(-48*time.Hour))
+	})
+}
+
+// Withdraw sets an intake's readings aside (kept, not counted) and judges its sensors again from there. Excursions it
+// had shown stay, marked where nothing shows them any more.
+func (t *Tracker) Withdraw(ctx context.Context, site string, a Actor, intake int64, reason string) (Intake, error) {
+	var in Intake
+	if err := a.must("withdraw an intake", stock.Pharmacist, stock.Administrator); err != nil {
+		return in, err
+	}
+	if reason == "" {
+		return in, stock.Refuse("reason", "", "withdrawing an intake needs a reason")
+	}
+	now := walltime.Cut(t.Now())
+	err := t.Store.In(ctx, site, func(tx Tx) error {
+		e := event(tx, stock.IntakeWithdrawn, a, now, now, stock.Body{Intake: intake, Reason: reason})
+		if err := tx.Append(ctx, &e); err != nil {
+			return err
+		}
+		var spans []SensorSpan
+		var err error
+		if in, spans, err = tx.WithdrawIntake(ctx, intake, e.Seq); err != nil {
+			return err
+		}
+		if in.Withdrawn {
+			return stock.Refuse("withdrawn", "", "intake %d was withdrawn before", intake)
+		}
+		for _, span := range spans {
+			s, ok := tx.Site().Sensor(span.Sensor)
+			if !ok {
+				continue
+			}
+			n, err := tx.LockSensor(ctx, span.Sensor)
+			if err != nil {
+				return err
+			}
+			j := &judgement{t: t, tx: tx, sensor: s, now: &n, at: now}
+			if err := j.again(ctx, span.From); err != nil {
+				return err
+			}
+			if err := tx.SaveSensor(ctx, n); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	return in, err
+}

@@ -1,0 +1,299 @@
+package tracker
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"vialward/alerts"
+	"vialward/tracker/stock"
+	"vialward/tracker/thermal"
+)
+
+// onHold lists the vials a case holds now: touched, not closed, not released; each once.
+func onHold(ctx context.Context, v View, caseNo int64) ([]stock.Vial, error) {
+	holds, err := v.Holds(ctx, caseNo)
+	if err != nil {
+		return nil, err
+	}
+	var out []stock.Vial
+	seen := map[string]bool{}
+	for _, h := range holds {
+		touched, err := v.Touched(ctx, h.ID)
+		if err != nil {
+			return nil, err
+		}
+		for _, x := range touched {
+			if !x.Released && !x.Vial.State.Closed() && !seen[x.Vial.Code] {
+				seen[x.Vial.Code] = true
+				out = append(out, x.Vial)
+			}
+		}
+	}
+	return out, nil
+}
+
+func countOnHold(ctx context.Context, v View, caseNo int64) (int, error) {
+	vials, err := onHold(ctx, v, caseNo)
+	return len(vials), err
+}
+
+// incident gathers what a mail or a page says of a case as of now.
+func (t *Tracker) incident(ctx context.Context, v View, c Case, now time.Time) (alerts.Incident, error) {
+	s := v.Site()
+	unit, room, _ := s.UnitAt(c.Unit)
+	f := alerts.Incident{
+		Site: t.mailSite(s, now), Case: c.No, Wrong: mailKind(c.Kind), Unit: c.Unit, Room: room.Name, Hazardous: unit.HazardousOnly,
+		Since: c.From, Cleared: c.To,
+	}
+	worst, ok := worstOf(c)
+	if ok {
+		sensor, _ := s.Sensor(worst.Sensor)
+		f.Sensor, f.InLiquid = worst.Sensor, sensor.InLiquid
+		if len(worst.Shelves) > 0 || shelvesOf(sensor, now) != "" {
+			f.Where = shelvesOf(sensor, now)
+		}
+		if worst.Found.Kind != thermal.NoData {
+			extreme := worst.Found.ExtremeMilliC
+			f.Extreme = &extreme
+		}
+		for _, r := range s.RulesOf(unit) {
+			if r.Kind == string(worst.Found.Kind) {
+				f.Limit = thermal.MilliC(r.LimitMilliC)
+			}
+		}
+		if err := lastReadings(ctx, v, sensor, now, &f); err != nil {
+			return f, err
+		}
+	}
+	vials, err := onHold(ctx, v, c.No)
+	if err != nil {
+		return f, err
+	}
+	f.OnHold = len(vials)
+	if f.Stock, err = stockLines(ctx, v, vials, c.From); err != nil {
+		return f, err
+	}
+	if c.Kind == "warm" || c.Kind == "no_data" {
+		f.ActBy = firstDeadline(ctx, v, vials, c.From)
+	}
+	if f.MoveTo, err = t.placesToGo(ctx, v, unit, now); err != nil {
+		return f, err
+	}
+	f.History, err = history(ctx, v, c)
+	return f, err
+}
+
+// worstOf picks the excursion that speaks for the case: a unit is as bad as its worst sensor.
+func worstOf(c Case) (ExcursionRow, bool) {
+	var worst ExcursionRow
+	found := false
+	for _, x := range c.Excursions {
+		if x.MergedInto > 0 {
+			continue
+		}
+		worse := x.Found.ExtremeMilliC > worst.Found.ExtremeMilliC
+		if family(string(x.Found.Kind)) == "cold" {
+			worse = x.Found.ExtremeMilliC < worst.Found.ExtremeMilliC || x.Found.Kind == thermal.Freeze && worst.Found.Kind != thermal.Freeze
+		}
+		if !found || worse {
+			worst, found = x, true
+		}
+	}
+	return worst, found
+}
+
+func shelvesOf(s stock.Sensor, at time.Time) string {
+	a, ok := s.At(at)
+	if !ok || len(a.Shelves) == 0 {
+		return ""
+	}
+	if len(a.Shelves) == 1 {
+		return "shelf " + a.Shelves[0]
+	}
+	return fmt.Sprintf("shelves %s to %s", a.Shelves[0], a.Shelves[len(a.Shelves)-1])
+}
+
+// lastReadings fills in the newest reading, whether it rises or falls, and a short trace: the readings since half an
+// hour before the case, thinned to a dozen, the last one among them.
+func lastReadings(ctx context.Context, v View, sensor stock.Sensor, now time.Time, f *alerts.Incident) error {
+	from := f.Since.Add(-30 * time.Minute)
+	if now.Sub(from) > 48*time.Hour {
+		from = now.Add(-48 * time.Hour)
+	}
+	series, _, err := v.Readings(ctx, sensor.Code, from, now.Add(time.Minute))
+	if err != nil {
+		return err
+	}
+	if len(series) == 0 {
+		all, err := v.SensorsNow(ctx)
+		i := slices.IndexFunc(all, func(n SensorNow) bool { return n.Sensor == sensor.Code && !n.LastAt.IsZero() })
+		if err == nil && i >= 0 {
+			f.Last = &alerts.Temperature{MilliC: all[i].LastMilliC, At: all[i].LastAt}
+		}
+		return err
+	}
+	series = thermal.Correct(series, calibrationsOf(sensor))
+	last := series[len(series)-1]
+	f.Last = &alerts.Temperature{MilliC: last.MilliC, At: time.UnixMicro(last.AtMicros).UTC()}
+	f.Trend = trend(series)
+	const shown = 12
+	for i := range series {
+		if len(series) <= shown || i == len(series)-1 || i*shown/len(series) != (i-1)*shown/len(series) || i == 0 {
+			f.Trace = append(f.Trace, alerts.Temperature{MilliC: series[i].MilliC, At: time.UnixMicro(series[i].AtMicros).UTC()})
+		}
+	}
+	return nil
+}
+
+// trend is said only where the last three readings agree.
+func trend(series []thermal.Reading) alerts.Trend {
+	n := len(series)
+	if n < 3 {
+		return ""
+	}
+	a, b, c := series[n-3].MilliC, series[n-2].MilliC, series[n-1].MilliC
+	switch {
+	case a < b && b < c:
+		return alerts.Rising
+	case a > b && b > c:
+		return alerts.Falling
+	case a == b && b == c:
+		return alerts.Steady
+	default:
+		return ""
+	}
+}
+
+// firstDeadline is the earliest end of an allowed time out among the vials, where a product names a source for one.
+func firstDeadline(ctx context.Context, v View, vials []stock.Vial, since time.Time) *alerts.Deadline {
+	var first *alerts.Deadline
+	for _, x := range vials {
+		p, err := v.Product(ctx, x.Product, x.Version)
+		if err != nil || p.AllowedOutMinutes == nil || p.AllowedOutSource == "" {
+			continue
+		}
+		end := since.Add(time.Duration(*p.AllowedOutMinutes) * time.Minute)
+		if first == nil || end.Before(first.At) {
+			first = &alerts.Deadline{At: end, What: fmt.Sprintf("%s, %d minutes; source: %s", p.FullName(), *p.AllowedOutMinutes, p.AllowedOutSource)}
+		}
+	}
+	return first
+}
+
+// placesToGo lists the units the site names for a failing one, with what is known of each; a unit that has an open case
+// itself is no place to go.
+func (t *Tracker) placesToGo(ctx context.Context, v View, unit stock.Unit, now time.Time) ([]alerts.Place, error) {
+	var out []alerts.Place
+	sensors, err := v.SensorsNow(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, code := range unit.MoveTo {
+		u, _, ok := v.Site().UnitAt(code)
+		if !ok {
+			continue
+		}
+		open, err := v.Cases(ctx, CaseQuery{Unit: code, OpenOnly: true})
+		if err != nil {
+			return nil, err
+		}
+		if len(open) > 0 {
+			continue
+		}
+		there, err := v.Find(ctx, VialQuery{Unit: code})
+		if err != nil {
+			return nil, err
+		}
+		p := alerts.Place{Unit: code, HazardousOnly: u.HazardousOnly, Free: max(0, u.Capacity-len(there))}
+		for _, n := range sensors {
+			s, ok := v.Site().Sensor(n.Sensor)
+			a, assigned := s.At(now)
+			if ok && assigned && a.Unit == code && now.Sub(n.LastAt) <= 2*s.DeliversEvery && (p.Now == nil || n.LastMilliC > p.Now.MilliC) {
+				p.Now = &alerts.Temperature{MilliC: n.LastMilliC, At: n.LastAt}
+			}
+		}
+		out = append(out, p)
+	}
+	return out, nil
+}
+
+// history is the unit's last few cases before this one.
+func history(ctx context.Context, v View, c Case) ([]alerts.PastCase, error) {
+	past, err := v.Cases(ctx, CaseQuery{Unit: c.Unit, To: c.From, Limit: 4})
+	if err != nil {
+		return nil, err
+	}
+	var out []alerts.PastCase
+	for _, p := range past {
+		if p.No == c.No || p.State == "merged" {
+			continue
+		}
+		x := alerts.PastCase{Case: p.No, Wrong: mailKind(p.Kind), From: p.From, To: p.To}
+		if w, ok := worstOf(p); ok && w.Found.Kind != thermal.NoData {
+			extreme := w.Found.ExtremeMilliC
+			x.Extreme = &extreme
+		}
+		out = append(out, x)
+	}
+	return out, nil
+}
+
+func calibrationsOf(s stock.Sensor) []thermal.Calibration {
+	out := make([]thermal.Calibration, 0, len(s.Calibrations))
+	for _, c := range s.Calibrations {
+		x := thermal.Calibration{FromMicros: c.From.UnixMicro(), OffsetMilliC: thermal.MilliC(c.OffsetMilliC)}
+		if !c.To.IsZero() {
+			x.ToMicros = c.To.UnixMicro()
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// tellRecovered says that a unit is back in range and how many vials are still on hold. It says so to everybody who was
+// told it had gone out.
+func (t *Tracker) tellRecovered(ctx context.Context, tx Tx, c Case, now time.Time) error {
+	if c.Late {
+		return nil
+	}
+	facts, err := t.incident(ctx, tx, c, now)
+	if err != nil {
+		return err
+	}
+	return t.post(ctx, tx, facts, alerts.Recovered, occasion{
+		about: fmt.Sprintf("case/%d", c.No), slot: "recovered", n: len(c.Excursions), unit: c.Unit, thread: facts.Thread(), muted: c.Muted,
+	})
+}
+
+// tellLate sends the one mail of an intake that brought excursions of the past to light.
+func (t *Tracker) tellLate(ctx context.Context, tx Tx, in Intake, finds []LateFind) error {
+	if len(finds) == 0 {
+		return nil
+	}
+	facts := alerts.Late{Site: t.mailSite(tx.Site(), in.ReceivedAt), Intake: in.Name, Received: in.ReceivedAt}
+	seen := map[int64]bool{}
+	for _, f := range finds {
+		if seen[f.Case] {
+			continue
+		}
+		seen[f.Case] = true
+		cases, err := tx.Cases(ctx, CaseQuery{No: f.Case})
+		if err != nil {
+			return err
+		}
+		for _, c := range cases {
+			x := alerts.LateCase{PastCase: alerts.PastCase{Case: c.No, Wrong: mailKind(c.Kind), From: c.From, To: c.To}, Unit: c.Unit}
+			if w, ok := worstOf(c); ok && w.Found.Kind != thermal.NoData {
+				extreme := w.Found.ExtremeMilliC
+				x.Extreme = &extreme
+			}
+			if x.Touched, err = countOnHold(ctx, tx, c.No); err != nil {
+				return err
+			}
+			facts.Cases = append(facts.Cases, x)
+		}
+	}
+	return t.post(ctx, tx, facts, alerts.LateData, occasion{about: fmt.Sprintf("intake/%d", in.ID), slot: "late"})
+}

@@ -1,0 +1,306 @@
+package tracker
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"time"
+
+	"vialward/tracker/stock"
+	"vialward/tracker/thermal"
+)
+
+// judgement is one sensor's new readings being judged, within the transaction that stores them.
+type judgement struct {
+	t      *Tracker
+	tx     Tx
+	sensor stock.Sensor
+	now    *SensorNow
+	at     time.Time // receipt
+	live   bool      // the source delivers as it measures
+	late   []LateFind
+}
+
+// LateFind is an excursion that was over before its readings arrived.
+type LateFind struct {
+	Case    int64
+	Touched int
+}
+
+// lateAfter is how long after its last reading an excursion is news: later than this it wakes nobody. Twice the
+// sensor's rhythm and a quarter of an hour, so that a slow gateway is not history (common practice, no source).
+func lateAfter(s stock.Sensor) time.Duration { return 2*s.DeliversEvery + 15*time.Minute }
+
+// take judges what is new. newest is the last instant of the whole delivery, new or known: that it arrived is a sign
+// of life either way.
+func (j *judgement) take(ctx context.Context, fresh []thermal.Reading, newest int64) error {
+	before := *j.now
+	j.now.LastReceipt = j.at
+	if j.live {
+		if err := j.clock(ctx, newest); err != nil {
+			return err
+		}
+	}
+	if len(fresh) > 0 {
+		if last := fresh[len(fresh)-1]; j.now.LastAt.IsZero() || last.AtMicros >= j.now.LastAt.UnixMicro() {
+			j.now.LastAt, j.now.LastMilliC = time.UnixMicro(last.AtMicros).UTC(), last.MilliC
+		}
+		if err := j.refold(ctx, before, fresh); err != nil {
+			return err
+		}
+	}
+	j.now.SilentSince = time.Time{}
+	return nil
+}
+
+// refold runs the excursion machines from the last checkpoint before the earliest new reading to the end.
+func (j *judgement) refold(ctx context.Context, before SensorNow, fresh []thermal.Reading) error {
+	earliest := fresh[0].AtMicros
+	appended := before.LastAt.IsZero() || before.LastAt.UnixMicro() < earliest
+	cp, states, err := j.start(ctx, earliest)
+	if err != nil {
+		return err
+	}
+	if appended && (cp.States == nil || cp.AtMicros == before.LastAt.UnixMicro()) {
+		series, conflicts := thermal.Merge(fresh) // the usual way: nothing needs to be read back
+		return j.run(ctx, before, cp, states, appended, series, conflicts)
+	}
+	return j.reread(ctx, before, cp, states, appended)
+}
+
+// again judges everything from an instant on anew: an intake was withdrawn, a calibration changed.
+func (j *judgement) again(ctx context.Context, from time.Time) error {
+	cp, states, err := j.start(ctx, from.UnixMicro())
+	if err != nil {
+		return err
+	}
+	return j.reread(ctx, *j.now, cp, states, false)
+}
+
+// start is the last checkpoint before an instant; without one, the empty states just before it.
+func (j *judgement) start(ctx context.Context, earliest int64) (Checkpoint, map[string]thermal.State, error) {
+	states := map[string]thermal.State{}
+	cp, ok, err := j.tx.Checkpoint(ctx, j.sensor.Code, earliest)
+	if err != nil {
+		return cp, nil, err
+	}
+	if !ok {
+		return Checkpoint{AtMicros: earliest - 1}, states, nil
+	}
+	if err := json.Unmarshal(cp.States, &states); err != nil {
+		return cp, nil, fmt.Errorf("checkpoint of sensor %s is damaged: %w", j.sensor.Code, err)
+	}
+	return cp, states, nil
+}
+
+func (j *judgement) reread(ctx context.Context, before SensorNow, cp Checkpoint, states map[string]thermal.State, appended bool) error {
+	series, conflicts, err := j.tx.Readings(ctx, j.sensor.Code, time.UnixMicro(cp.AtMicros+1), j.at.Add(24*time.Hour))
+	if err != nil {
+		return err
+	}
+	return j.run(ctx, before, cp, states, appended, series, conflicts)
+}
+
+func (j *judgement) run(ctx context.Context, before SensorNow, cp Checkpoint, states map[string]thermal.State, appended bool, series []thermal.Reading, conflicts []thermal.Conflict) error {
+	saved, found, err := j.fold(states, series, conflicts)
+	if err != nil {
+		return err
+	}
+	if err := j.tx.SaveCheckpoints(ctx, j.sensor.Code, keptThrough(cp), saved); err != nil {
+		return err
+	}
+	return j.reconcile(ctx, before, cp.AtMicros, appended, found)
+}
+
+// keptThrough is up to where old checkpoints stay: all of earlier UTC days. Within a day the newest replaces the others,
+// so a sensor keeps one a day, whatever its rhythm.
+func keptThrough(cp Checkpoint) int64 {
+	if cp.States == nil {
+		return cp.AtMicros
+	}
+	return utcDay(cp.AtMicros)*dayMicros - 1
+}
+
+const dayMicros = int64(24 * time.Hour / time.Microsecond)
+
+func utcDay(micros int64) int64 {
+	d := micros / dayMicros
+	if micros < d*dayMicros {
+		d--
+	}
+	return d
+}
+
+// watch is one rule of one unit the sensor was assigned to.
+type watch struct {
+	key        string
+	rule       thermal.Rule
+	alarm      stock.AlarmRule
+	unit       stock.Unit
+	assignment stock.Assignment
+}
+
+// watches lists all rules that ever applied to the sensor, an assignment each.
+func (j *judgement) watches() []watch {
+	var out []watch
+	for _, a := range j.sensor.Assignments {
+		unit, _, ok := j.tx.Site().UnitAt(a.Unit)
+		if !ok {
+			continue
+		}
+		for _, r := range j.tx.Site().RulesOf(unit) {
+			out = append(out, watch{ruleKey(a, r), j.rule(r), r, unit, a})
+		}
+	}
+	return out
+}
+
+// ruleKey names a rule's state and its excursions. A changed limit or delay keeps the name: the machine goes on from
+// where it is, under the new figures, and what is open can still be cleared.
+func ruleKey(a stock.Assignment, r stock.AlarmRule) string {
+	return fmt.Sprintf("%s %s %d", a.Unit, r.Kind, a.From.Unix())
+}
+
+// rule puts the site's rule and the sensor's own figures together.
+func (j *judgement) rule(r stock.AlarmRule) thermal.Rule {
+	t := thermal.Rule{
+		Kind: thermal.Kind(r.Kind), LimitMilliC: thermal.MilliC(r.LimitMilliC), Delay: r.Delay, Window: r.Window, ClearAfter: r.ClearAfter,
+		MaxGap: j.sensor.MaxGap, Severity: r.Severity, Source: r.Source, Hold: r.Hold,
+	}
+	if t.Kind == thermal.Freeze || t.Kind == thermal.NoData {
+		t.Delay, t.Window = 0, 0
+	}
+	if c, ok := j.sensor.CalibrationAt(j.at); ok && t.Kind == thermal.Freeze {
+		t.UncertaintyMilliC = thermal.MilliC(c.UncertaintyMilliC)
+	}
+	return t
+}
+
+// finding is what one rule found from a checkpoint on.
+type finding struct {
+	watch
+	found []thermal.Excursion
+}
+
+// fold steps every rule through the series, a UTC day at a time, and keeps the states at the end of each day.
+func (j *judgement) fold(states map[string]thermal.State, series []thermal.Reading, conflicts []thermal.Conflict) ([]Checkpoint, []finding, error) {
+	corrected := thermal.Correct(series, j.calibrations())
+	conflicts = thermal.CorrectConflicts(conflicts, j.calibrations())
+	watches := j.watches()
+	found := make([]finding, len(watches))
+	for i, w := range watches {
+		found[i].watch = w
+	}
+	var saved []Checkpoint
+	for len(corrected) > 0 || len(conflicts) > 0 {
+		day := utcDay(firstOf(corrected, conflicts))
+		end := (day + 1) * dayMicros
+		n, _ := slices.BinarySearchFunc(corrected, end, func(r thermal.Reading, at int64) int { return compare(r.AtMicros, at) })
+		m, _ := slices.BinarySearchFunc(conflicts, end, func(c thermal.Conflict, at int64) int { return compare(c.AtMicros, at) })
+		at := lastOf(corrected[:n], conflicts[:m])
+		for i, w := range watches {
+			rs, cs := within(w.assignment, corrected[:n], conflicts[:m])
+			var xs []thermal.Excursion
+			states[w.key], xs = w.rule.Step(states[w.key], rs, cs)
+			found[i].found = mergeFound(found[i].found, xs)
+		}
+		b, err := json.Marshal(states)
+		if err != nil {
+			return nil, nil, err
+		}
+		saved = append(saved, Checkpoint{AtMicros: at, States: b})
+		corrected, conflicts = corrected[n:], conflicts[m:]
+	}
+	return saved, found, nil
+}
+
+// mergeFound takes a later Step's answer over: an excursion that goes on is answered by each, From is its identity.
+func mergeFound(have, more []thermal.Excursion) []thermal.Excursion {
+	for _, x := range more {
+		i := slices.IndexFunc(have, func(h thermal.Excursion) bool { return h.FromMicros == x.FromMicros })
+		if i >= 0 {
+			have[i] = x
+		} else {
+			have = append(have, x)
+		}
+	}
+	return have
+}
+
+func compare(a, b int64) int {
+	switch {
+	case a < b:
+		return -1
+	case a > b:
+		return 1
+	default:
+		return 0
+	}
+}
+
+func firstOf(rs []thermal.Reading, cs []thermal.Conflict) int64 {
+	switch {
+	case len(rs) == 0:
+		return cs[0].AtMicros
+	case len(cs) == 0:
+		return rs[0].AtMicros
+	default:
+		return min(rs[0].AtMicros, cs[0].AtMicros)
+	}
+}
+
+func lastOf(rs []thermal.Reading, cs []thermal.Conflict) int64 {
+	var at int64
+	if len(rs) > 0 {
+		at = rs[len(rs)-1].AtMicros
+	}
+	if len(cs) > 0 {
+		at = max(at, cs[len(cs)-1].AtMicros)
+	}
+	return at
+}
+
+// within cuts a series to the time of an assignment.
+func within(a stock.Assignment, rs []thermal.Reading, cs []thermal.Conflict) ([]thermal.Reading, []thermal.Conflict) {
+	from := a.From.UnixMicro()
+	i, _ := slices.BinarySearchFunc(rs, from, func(r thermal.Reading, at int64) int { return compare(r.AtMicros, at) })
+	k, _ := slices.BinarySearchFunc(cs, from, func(c thermal.Conflict, at int64) int { return compare(c.AtMicros, at) })
+	rs, cs = rs[i:], cs[k:]
+	if !a.To.IsZero() {
+		to := a.To.UnixMicro()
+		i, _ = slices.BinarySearchFunc(rs, to, func(r thermal.Reading, at int64) int { return compare(r.AtMicros, at) })
+		k, _ = slices.BinarySearchFunc(cs, to, func(c thermal.Conflict, at int64) int { return compare(c.AtMicros, at) })
+		rs, cs = rs[:i], cs[:k]
+	}
+	return rs, cs
+}
+
+func (j *judgement) calibrations() []thermal.Calibration { return calibrationsOf(j.sensor) }
+
+// reconcile compares what was found with what the record has, rule by rule, and stores the difference.
+func (j *judgement) reconcile(ctx context.Context, before SensorNow, from int64, appended bool, all []finding) error {
+	for _, f := range all {
+		if appended && len(f.found) == 0 && before.SilentSince.IsZero() {
+			continue // nothing new, and nothing of before can have changed
+		}
+		old, err := j.tx.Excursions(ctx, j.sensor.Code, f.key, time.UnixMicro(from))
+		if err != nil {
+			return err
+		}
+		rows := map[int64]ExcursionRow{}
+		var known []thermal.Excursion
+		for _, o := range old {
+			if o.MergedInto == 0 && o.Found.FoundFrom(from) {
+				rows[o.ID] = o
+				known = append(known, o.Found)
+			}
+		}
+		for _, change := range thermal.Reconcile(known, f.found) {
+			if err := j.apply(ctx, f.watch, change, rows); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}

@@ -1,0 +1,375 @@
+package tracker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"vialward/tracker/beyonduse"
+	"vialward/tracker/label"
+	"vialward/tracker/mixing"
+	"vialward/tracker/stock"
+	"vialward/tracker/walltime"
+)
+
+// Prepare is the arguments of preparing a batch. The beyond-use date is not among them: it is computed.
+type Prepare struct {
+	Product     string            `json:"product"`
+	Count       int               `json:"count"` // finished vials for stock
+	Area        string            `json:"area"`
+	StartedAt   time.Time         `json:"started_at"`            // of preparation: the clock runs from here
+	CompletedAt time.Time         `json:"completed_at,omitzero"` // now if left out
+	Diluent     string            `json:"diluent,omitempty"`     // may be left out when the product has one
+	Components  []stock.Component `json:"components"`
+	Order       string            `json:"order,omitempty"` // reference; no patient identity
+	Mix         *Mix              `json:"mix,omitempty"`
+	Steps       []stock.Step      `json:"steps,omitempty"`
+}
+
+// Mix is what went in, where it is to be checked against the number of vials.
+type Mix struct {
+	SourceVials           int                `json:"source_vials"`
+	Powder                string             `json:"powder"` // name of the component
+	DiluentEach           stock.Microlitres  `json:"diluent_microlitres"`
+	Withdrawn             *stock.Microlitres `json:"withdrawn_microlitres,omitempty"`
+	BringTo               *stock.Microlitres `json:"bring_to_microlitres,omitempty"`
+	ToleranceMilliPercent int64              `json:"tolerance_milli_percent"`
+}
+
+// Steps of a preparation's record, in the order in which they are signed.
+func Steps() []string {
+	return []string{"area fit and cleaned", "stoppers disinfected", "dissolved", "inspected: clear, no particles", "mixed"}
+}
+
+// Prepared is the answer: the batch with every limit that was looked at, and its vials.
+type Prepared struct {
+	Seq   int64
+	Batch stock.Batch
+	Vials []stock.Vial
+	Mixed *mixing.Made
+}
+
+// Prepare records a batch and its vials. It is refused where the area may not prepare, the product is a draft, a limit
+// is missing or not confirmed, a component had ended, or more vials are claimed than were made.
+func (t *Tracker) Prepare(ctx context.Context, site string, a Actor, p Prepare) (Prepared, error) {
+	var out Prepared
+	if err := a.must("prepare", stock.Technician, stock.Pharmacist); err != nil {
+		return out, err
+	}
+	now := walltime.Cut(t.Now())
+	started, completed, err := p.times(now)
+	if err != nil {
+		return out, err
+	}
+	err = t.Store.In(ctx, site, func(tx Tx) error {
+		product, err := tx.Product(ctx, p.Product, 0)
+		if err != nil {
+			return err
+		}
+		b, latest, ends, err := t.plan(ctx, tx, p, product, started)
+		if err != nil {
+			return err
+		}
+		b.CompletedAt, b.PreparedBy, b.Steps, b.Order = completed, a.Person.Code, p.Steps, p.Order
+		if out.Mixed, err = p.mixed(product); err != nil {
+			return err
+		}
+		if out.Mixed != nil {
+			b.ExpectedFull = out.Mixed.FullVials
+		}
+		e := event(tx, stock.Prepared, a, completed, now, stock.Body{
+			Batch: b.Code, Product: product.Code, Version: product.Version, BUD: &b.BUD, Governs: b.Governs, Area: p.Area, Since: &started, Order: p.Order,
+		})
+		if product.Tested {
+			e.Body.Hold, e.Body.Reason = stock.HoldTest, "sterility test result pending"
+		}
+		out.Batch = b
+		out.Vials, err = makeVials(ctx, tx, &e, b, latest, ends)
+		out.Seq = e.Seq
+		return err
+	})
+	return out, err
+}
+
+// makeVials stores a batch and as many new vials as it says.
+func makeVials(ctx context.Context, tx Tx, e *stock.Event, b stock.Batch, latest time.Time, ends []time.Time) ([]stock.Vial, error) {
+	code, err := label.ParseBatchCode(b.Code)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := label.NewCode(code, b.Made); err != nil {
+		return nil, stock.Refuse("count", "", "%d vials in one batch are too many for its codes: %s", b.Made, err)
+	}
+	if err := tx.NewBatch(ctx, b, latest, ends); err != nil {
+		return nil, err
+	}
+	vials := make([]stock.Vial, b.Made)
+	for i := range vials {
+		vials[i] = stock.Vial{Site: tx.Site().ID, Code: label.Code(b.Code, i+1), Serial: i + 1}
+	}
+	after, err := recordAll(ctx, tx, *e, vials)
+	if err == nil {
+		e.Seq = after[0].Seq
+	}
+	return after, err
+}
+
+func (p Prepare) times(now time.Time) (started, completed time.Time, err error) {
+	if p.StartedAt.IsZero() {
+		return started, completed, stock.Refuse("times", "", "say when preparation started: the beyond-use date counts from there")
+	}
+	if completed, err = when(p.CompletedAt, now); err != nil {
+		return started, completed, err
+	}
+	started = walltime.Cut(p.StartedAt)
+	switch {
+	case started.After(completed):
+		return started, completed, stock.Refuse("times", "", "preparation started %s, after it was completed, %s", started.Format(time.RFC3339), completed.Format(time.RFC3339))
+	case p.Count < 1:
+		return started, completed, stock.Refuse("count", "", "%d vials: a batch has at least one", p.Count)
+	}
+	for i, s := range p.Steps {
+		if i >= len(Steps()) || s.Name != Steps()[i] {
+			return started, completed, stock.Refuse("steps", "", "step %q is out of order; the steps are signed in this order: %s", s.Name, strings.Join(Steps(), ", "))
+		}
+		if s.By == "" || i > 0 && s.At.Before(p.Steps[i-1].At) {
+			return started, completed, stock.Refuse("steps", "", "step %q needs its person and a time not before the step above it", s.Name)
+		}
+	}
+	return started, completed, nil
+}
+
+// mixed checks the claimed number of vials against what went in.
+func (p Prepare) mixed(product stock.Product) (*mixing.Made, error) {
+	if p.Mix == nil {
+		return nil, nil //nolint:nilnil // no mixture given is no error
+	}
+	i := slices.IndexFunc(product.Components, func(c stock.ComponentUse) bool { return c.Powder && c.Name == p.Mix.Powder })
+	if i < 0 {
+		return nil, stock.Refuse("powder", "", "%s has no powder component %q", product.FullName(), p.Mix.Powder)
+	}
+	c := product.Components[i]
+	plan := mixing.Plan{
+		Source: mixing.Source{Mass: c.PerVial, Diluent: p.Mix.DiluentEach}, Vials: p.Mix.SourceVials, Withdrawn: p.Mix.Withdrawn,
+		BringTo: p.Mix.BringTo, Fill: &product.Volume, ToleranceMilliPercent: p.Mix.ToleranceMilliPercent,
+	}
+	if product.ContainerL > 0 {
+		plan.Container = &product.ContainerL
+	}
+	if c.LabelLine != nil && c.LabelLine.Diluent == p.Mix.DiluentEach {
+		plan.LabelLine = c.LabelLine
+	}
+	m, err := mixing.Make(plan)
+	if err != nil {
+		return nil, err
+	}
+	if p.Count > m.FullVials {
+		return nil, stock.Refuse("yield", "", "%d vials are more than the %d full ones this makes; count again", p.Count, m.FullVials)
+	}
+	return &m, nil
+}
+
+// plan settles everything about a batch that follows from rules: category, BUD, code. latest is the earliest candidate,
+// ends those of the components, for the schema to hold the batch to.
+func (t *Tracker) plan(ctx context.Context, tx Tx, p Prepare, product stock.Product, started time.Time) (b stock.Batch, latest time.Time, ends []time.Time, err error) {
+	if product.DraftBecause != "" || product.ApprovedBy == "" {
+		return b, latest, nil, stock.Refuse("draft", "", "%s, version %d, is a draft: %s", product.FullName(), product.Version, orWords(product.DraftBecause, "no pharmacist has approved it"))
+	}
+	area, err := tx.Area(ctx, p.Area)
+	if err != nil {
+		return b, latest, nil, err
+	}
+	allowed, why := area.CategoryAt(started)
+	if allowed == "" {
+		return b, latest, nil, stock.Refuse("area", "", "no preparation in %s: %s", area.Name, orWords(why, "it has no category at that time"))
+	}
+	in, err := budInput(tx.Site(), product, p.Components, started, beyonduse.Lower(product.Category, allowed), p.Diluent)
+	if err != nil {
+		return b, latest, nil, err
+	}
+	for _, c := range p.Components {
+		if err := beyonduse.InUse(c, started, in.Zone, beyonduse.ShippedInUse()); err != nil {
+			return b, latest, nil, stock.Refuse("component", "", "%s", err)
+		}
+	}
+	answer, err := compute(beyonduse.Compute(in))
+	if err != nil {
+		return b, latest, nil, err
+	}
+	number, err := tx.NextNumber(ctx, "batch "+started.In(in.Zone).Format("060102"))
+	if err != nil {
+		return b, latest, nil, err
+	}
+	local := started.In(in.Zone)
+	code, err := label.NewBatchCode(local.Year(), local.Month(), local.Day(), int(number))
+	if err != nil {
+		return b, latest, nil, stock.Refuse("batch", "", "%s", err)
+	}
+	b = stock.Batch{
+		Site: tx.Site().ID, Code: code.String(), Product: product.Code, Version: product.Version, Area: p.Area, Category: in.Sterility.Category,
+		StartedAt: started, BUD: answer.BeyondUse, Governs: answer.GovernedBy, Candidates: answer.Candidates, Components: p.Components, Made: p.Count,
+	}
+	return b, answer.BeyondUse, componentEnds(p.Components, in.Zone), nil
+}
+
+// budInput is what a product and its site say of a beyond-use date.
+func budInput(s *stock.Site, product stock.Product, components []stock.Component, started time.Time, category, diluent string) (beyonduse.Input, error) {
+	table, err := beyonduse.Shipped().With(s.Limits)
+	if err != nil {
+		return beyonduse.Input{}, stock.Refuse("limits", "", "%s", err)
+	}
+	if diluent == "" {
+		if diluent, err = onlyDiluent(product); err != nil {
+			return beyonduse.Input{}, err
+		}
+	}
+	in := beyonduse.Input{
+		Zone: s.Location(), StartedAt: started, Storage: product.Storage, Table: table, Components: components,
+		Sterility: beyonduse.Sterility{Category: category, Method: product.Method, Tested: product.Tested, Nonsterile: product.Nonsterile},
+		Stability: beyonduse.StabilityOf(product, diluent),
+	}
+	if product.CapHours > 0 {
+		limit := time.Duration(product.CapHours) * time.Hour
+		in.Cap = &limit
+	}
+	return in, nil
+}
+
+func onlyDiluent(product stock.Product) (string, error) {
+	diluent := ""
+	for _, r := range product.Stability {
+		if diluent != "" && r.Diluent != diluent {
+			return "", stock.Refuse("diluent", "", "%s has stability data in more than one diluent; say which was used", product.FullName())
+		}
+		diluent = r.Diluent
+	}
+	return diluent, nil
+}
+
+// compute turns reasons against a date into a refusal, and refuses what nobody has confirmed.
+func compute(a beyonduse.Answer, err error) (beyonduse.Answer, error) {
+	var no *beyonduse.NoDate
+	if errors.As(err, &no) {
+		return a, stock.Refuse("no_date", "", "no beyond-use date: %s", no)
+	}
+	if err != nil {
+		return a, err
+	}
+	for _, c := range a.Candidates {
+		if !c.Confirmed {
+			return a, stock.Refuse("unconfirmed", "", "the %s limit (%s) waits for a pharmacist's confirmation in the site file", c.Limit, c.Source)
+		}
+	}
+	return a, nil
+}
+
+func componentEnds(components []stock.Component, zone *time.Location) []time.Time {
+	ends := make([]time.Time, len(components))
+	for i, c := range components {
+		if c.Expires != "" {
+			ends[i], _ = beyonduse.EndOfExpiry(c.Expires, zone) // it was read without error a moment ago
+		}
+		if c.BeyondUse != "" {
+			if end, _ := beyonduse.EndOfBeyondUse(c.BeyondUse, zone); ends[i].IsZero() || end.Before(ends[i]) {
+				ends[i] = end
+			}
+		}
+	}
+	return ends
+}
+
+// warmerBUD is the date of a vial placed in a warmer class: never later than it had.
+func warmerBUD(s *stock.Site, p stock.Product, b stock.Batch, v stock.Vial, class stock.Storage, at time.Time) (time.Time, error) {
+	in, err := budInput(s, p, nil, b.StartedAt, b.Category, "")
+	if err != nil {
+		return v.BUD, err
+	}
+	in.Storage = class
+	a, err := compute(beyonduse.Warmer(in, v.BUD, at, s.WarmLimitFromStart))
+	if err != nil {
+		return v.BUD, fmt.Errorf("vial %s in %s storage: %w", v.Code, class, err)
+	}
+	return a.BeyondUse, nil
+}
+
+// enteredBUD is how long a punctured vial may be used: 12 hours when it was done in ISO 5 air, else not beyond that
+// instant (USP <797>: a compounded single-dose vial that is entered, R, quoted).
+func enteredBUD(iso5 bool, at time.Time) time.Time {
+	if iso5 {
+		return walltime.CutMinute(at.Add(12 * time.Hour))
+	}
+	return walltime.CutMinute(at)
+}
+
+func orWords(s, otherwise string) string {
+	if s != "" {
+		return s
+	}
+	return otherwise
+}
+
+// TakeOver is stock that was there before there was a record.
+type TakeOver struct {
+	Product string `json:"product"`
+	Count   int    `json:"count"`
+	BUD     string `json:"beyond_use"` // as on the label: a date alone means the start of that day
+	Made    string `json:"made_on"`    // local date of its preparation, as on the label; names the batch
+	To      string `json:"to"`         // where it stands, UNIT/SHELF
+	Note    string `json:"note,omitempty"`
+}
+
+// TakeOver records stock with the BUD of its label, marked so; from here on it may only shorten. A pharmacist does it.
+func (t *Tracker) TakeOver(ctx context.Context, site string, a Actor, o TakeOver) (Prepared, error) {
+	var out Prepared
+	if err := a.must("take over stock", stock.Pharmacist); err != nil {
+		return out, err
+	}
+	now := walltime.Cut(t.Now())
+	err := t.Store.In(ctx, site, func(tx Tx) error {
+		product, err := tx.Product(ctx, o.Product, 0)
+		if err != nil {
+			return err
+		}
+		if _, err := storageFor(tx.Site(), o.To); err != nil {
+			return err
+		}
+		zone := tx.Site().Location()
+		bud, err := beyonduse.EndOfBeyondUse(o.BUD, zone)
+		if err != nil {
+			return stock.Refuse("bud", "", "%s", err)
+		}
+		day, err := time.Parse(time.DateOnly, o.Made)
+		if err != nil {
+			return stock.Refuse("made", "", "%q is not the date of preparation; write it as 2025-10-10", o.Made)
+		}
+		made := walltime.StartOfDay(day.Year(), day.Month(), day.Day(), zone)
+		if !made.Before(now) || o.Count < 1 {
+			return stock.Refuse("made", "", "stock that is taken over was made before now, and there is at least one vial of it")
+		}
+		number, err := tx.NextNumber(ctx, "batch "+day.Format("060102"))
+		if err != nil {
+			return err
+		}
+		code, err := label.NewBatchCode(day.Year(), day.Month(), day.Day(), int(number))
+		if err != nil {
+			return stock.Refuse("batch", "", "%s", err)
+		}
+		bud = walltime.CutMinute(bud)
+		b := stock.Batch{
+			Site: tx.Site().ID, Code: code.String(), Product: product.Code, Version: product.Version, TakenOver: true, StartedAt: made, CompletedAt: made,
+			PreparedBy: stock.Before, BUD: bud, Governs: "label", Made: o.Count,
+			Candidates: []stock.Candidate{{Limit: "label", BeyondUse: bud, Source: "as on the label when the record began: " + o.BUD, Confirmed: true}},
+		}
+		e := event(tx, stock.TakenOver, a, now, now, stock.Body{
+			Batch: b.Code, Product: product.Code, Version: product.Version, BUD: &bud, Governs: "label", To: o.To, Note: o.Note,
+		})
+		out.Batch = b
+		out.Vials, err = makeVials(ctx, tx, &e, b, bud, nil)
+		out.Seq = e.Seq
+		return err
+	})
+	return out, err
+}

@@ -1,0 +1,134 @@
+package tracker
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/base64"
+	"fmt"
+	"slices"
+	"time"
+
+	"vialward/alerts"
+	"vialward/tracker/stock"
+	"vialward/tracker/walltime"
+)
+
+// SetArea says what a preparation area may do from an instant on: a category, or none. Overdue certification and
+// breakdowns are entered here; what is prepared there afterwards follows.
+func (t *Tracker) SetArea(ctx context.Context, site string, a Actor, area string, s stock.AreaStatus) error {
+	if err := a.must("set what an area may do", stock.Pharmacist, stock.Administrator); err != nil {
+		return err
+	}
+	if !slices.Contains([]string{"", "1", "2", "3"}, s.Category) {
+		return stock.Refuse("category", "", "category %q does not exist; use 1, 2 or 3, or none for no preparation", s.Category)
+	}
+	if s.Reason == "" {
+		return stock.Refuse("reason", "", "say why the area's category changes")
+	}
+	now := walltime.Cut(t.Now())
+	from, err := when(s.From, now)
+	if err != nil {
+		return err
+	}
+	s.From = from
+	return t.Store.In(ctx, site, func(tx Tx) error {
+		if _, ok := tx.Site().Area(area); !ok {
+			return stock.Refuse("area", "", "there is no preparation area %q at %s", area, site)
+		}
+		e := event(tx, stock.AreaSet, a, s.From, now, stock.Body{Area: area, Note: "category " + s.Category, Reason: s.Reason})
+		if err := tx.Append(ctx, &e); err != nil {
+			return err
+		}
+		if err := tx.SetArea(ctx, area, s, e.Seq); err != nil {
+			return err
+		}
+		batches, err := preparedSince(ctx, tx, area, s.From)
+		if err != nil {
+			return err
+		}
+		facts := alerts.Area{Site: t.mailSite(tx.Site(), now), Area: area, From: s.From, Category: s.Category, Reason: s.Reason, Batches: batches}
+		return t.post(ctx, tx, facts, alerts.AreaDown, occasion{about: "area/" + area, slot: fmt.Sprint(e.Seq), muted: s.Category >= "2"})
+	})
+}
+
+// preparedSince lists batches an area made after it was already down: they are to be looked at.
+func preparedSince(ctx context.Context, tx Tx, area string, from time.Time) ([]string, error) {
+	events, err := tx.Events(ctx, EventQuery{Kinds: []stock.Kind{stock.Prepared}, From: from})
+	if err != nil {
+		return nil, err
+	}
+	var batches []string
+	for _, e := range events {
+		if e.Body.Area == area && !slices.Contains(batches, e.Body.Batch) {
+			batches = append(batches, e.Body.Batch)
+		}
+	}
+	return batches, nil
+}
+
+// PlanWork mutes the page of a unit for a time, never the record. It ends by itself.
+func (t *Tracker) PlanWork(ctx context.Context, site string, a Actor, w PlannedWork) error {
+	if err := a.must("plan work on a unit", stock.Technician, stock.Pharmacist, stock.Manager, stock.Administrator); err != nil {
+		return err
+	}
+	now := walltime.Cut(t.Now())
+	w.From, w.To, w.By = walltime.Cut(w.From), walltime.Cut(w.To), a.Person.Code
+	switch {
+	case !w.To.After(w.From):
+		return stock.Refuse("times", "", "planned work ends after it begins")
+	case w.To.Sub(w.From) > 24*time.Hour:
+		return stock.Refuse("times", "", "planned work mutes a unit for 24 hours at most; enter a longer one day by day")
+	case !w.To.After(now):
+		return stock.Refuse("times", "", "planned work that is over mutes nothing; its cases stand as they are")
+	case w.Reason == "":
+		return stock.Refuse("reason", "", "say what is planned")
+	}
+	return t.Store.In(ctx, site, func(tx Tx) error {
+		if _, _, ok := tx.Site().UnitAt(w.Unit); !ok {
+			return stock.Refuse("place", "", "there is no storage unit %q at %s", w.Unit, site)
+		}
+		e := event(tx, stock.WorkPlanned, a, now, now, stock.Body{To: w.Unit, Since: &w.From, Until: &w.To, Reason: w.Reason})
+		if err := tx.Append(ctx, &e); err != nil {
+			return err
+		}
+		return tx.PlanWork(ctx, w, e.Seq)
+	})
+}
+
+// MakeToken makes an API token for a person or a logger and answers it once; only its hash is kept.
+func (t *Tracker) MakeToken(ctx context.Context, site string, a Actor, k Token, name string, expires time.Time) (string, error) {
+	if err := a.must("make tokens", stock.Administrator); err != nil {
+		return "", err
+	}
+	if !slices.Contains([]string{"act", "read", "readings"}, k.Scope) {
+		return "", stock.Refuse("scope", "", "scope %q does not exist; use act, read or readings", k.Scope)
+	}
+	var raw [24]byte
+	if _, err := rand.Read(raw[:]); err != nil {
+		return "", fmt.Errorf("make a token: %w", err)
+	}
+	token := base64.RawURLEncoding.EncodeToString(raw[:])
+	return token, t.AddToken(ctx, site, a, token, k, name, expires)
+}
+
+// AddToken records a token by its hash.
+func (t *Tracker) AddToken(ctx context.Context, site string, a Actor, token string, k Token, name string, expires time.Time) error {
+	now := walltime.Cut(t.Now())
+	return t.Store.In(ctx, site, func(tx Tx) error {
+		if _, ok := tx.Site().Person(k.Person); !ok {
+			return stock.Refuse("person", "", "there is no person %q at %s", k.Person, site)
+		}
+		e := event(tx, stock.TokenMade, a, now, now, stock.Body{To: k.Person, Note: name, Reason: k.Scope})
+		if err := tx.Append(ctx, &e); err != nil {
+			return err
+		}
+		return tx.AddToken(ctx, HashToken(token), k, name, now, expires)
+	})
+}
+
+// HashToken is how a token is stored and looked up. Tokens are 24 random bytes, so a fast hash keeps them.
+func HashToken(token string) []byte {
+	h := sha256.Sum256([]byte(token))
+	return h[:]
+}
