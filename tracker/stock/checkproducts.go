@@ -39,6 +39,10 @@ func (c *checker) products() {
 	for i, p := range c.site.Products {
 		at := c.code("products", i, p.Code, "product")
 		c.when(p.Name == "", at+".name", "give the generic name as labels and lists should print it")
+		for _, form := range c.site.TallMan {
+			other := strings.Contains(strings.ToLower(p.Name), strings.ToLower(form)) && !strings.Contains(p.Name, form)
+			c.when(other, at+".name", "this site writes %s, so that it is not read as another name; write it the same way here", form)
+		}
 		c.when(p.Amount <= 0, at+".amount", "the amount in one vial is above 0")
 		c.when(p.Volume <= 0, at+".volume", "the volume in one vial is above 0")
 		c.when(p.ContainerL < p.Volume, at+".container_volume", "a container of %s mL does not hold %s mL", SayMilli(int64(p.ContainerL)), SayMilli(int64(p.Volume)))

@@ -130,6 +130,7 @@ var mistakes = map[string]struct {
 	"limit above the chapter's":  {"days = 10", "days = 11", "[[limits]]", "may only shorten", false},
 	"limit nobody signed off":    {"tag = \"confirm\"\nconfirmed_by = \"rph-1\"\n", "", "[[limits]]", "signed this limit off", false},
 	"product without a cell":     {"category = \"2\"\nmethod = \"aseptic\"\nstorage = \"refrigerator\"\nallowed", "category = \"3\" # untested\nmethod = \"aseptic\"\nstorage = \"refrigerator\"\nallowed", "# untested", "no limit for Category 3", false},
+	"tall-man form":              {`currency = "EUR"`, "tall_man = [\"PANTOprazole\"]", `name = "pantoprazole"`, "writes PANTOprazole", false},
 	"amount":                     {`amount = "40 mg"`, `amount = "40mg"`, `"40mg"`, `"40 mg"`, false},
 	"amount of nothing":          {`amount = "40 mg"`, `amount = "0 mg"`, `"0 mg"`, "above 0", false},
 	"volume":                     {"volume = \"10 mL\"\ncontainer", "volume = \"10 ml\"\ncontainer", `"10 ml"`, `"10 mL"`, false},
