@@ -15,7 +15,8 @@ func rate(milliC float64) float64 { return math.Exp(-activation / (milliC/1000 +
 // atRate is the temperature in °C at which decay has that speed.
 func atRate(k float64) float64 { return activation/-math.Log(k) - zeroC }
 
-// kinetics is a table over the milli-degrees lo..hi of the rate k and of its integral g over temperature (in K).
+// kinetics is a table over the milli-degrees lo..hi of the rate k and of its integral g over temperature (in K), grown
+// as warmer and colder readings come.
 //
 // A straight line in time from x to y passes every temperature between them for the same time, so the mean rate over
 // it is (g(y)-g(x))/(y-x): two look-ups and a division instead of exponentials, whatever the step. Every step of g is
@@ -27,11 +28,25 @@ type kinetics struct {
 	k, g []float64
 }
 
-// newKinetics tabulates lo..hi and one step to either side: 0.1 ms for a refrigerator, 10 ms for -200 to 200 °C.
-func newKinetics(lo, hi MilliC) kinetics {
-	lo, hi = lo-1, hi+1
+// knows says whether a temperature is in the table.
+func (t *kinetics) knows(m MilliC) bool { return uint32(m-t.lo) < uint32(len(t.k)) }
+
+// grow makes the table anew with m in it: half a degree to spare, or half of what there was, so that a series that
+// drifts all the way costs three tables and not hundreds. A refrigerator's takes 0.2 ms.
+func (t *kinetics) grow(m MilliC) {
+	lo, hi := m, m
+	spare := max(500, MilliC(len(t.k)/2))
+	if len(t.k) > 0 {
+		lo, hi = min(m, t.lo), max(m, t.lo+MilliC(len(t.k))-1)
+	}
+	if m == lo {
+		lo = min(lo, max(lo-spare, -widest))
+	}
+	if m == hi {
+		hi = max(hi, min(hi+spare, widest))
+	}
 	n := int(hi-lo) + 1
-	t := kinetics{lo: lo, k: make([]float64, n), g: make([]float64, n)}
+	*t = kinetics{lo: lo, k: make([]float64, n), g: make([]float64, n)}
 	const half, node = 0.5, 0.28867513459481287 // 1/(2 sqrt 3)
 	for i := range t.k {
 		x := float64(lo) + float64(i)
@@ -40,11 +55,7 @@ func newKinetics(lo, hi MilliC) kinetics {
 			t.g[i] = t.g[i-1] + 0.001*(rate(x-half-node)+rate(x-half+node))/2
 		}
 	}
-	return t
 }
-
-// hi is the warmest milli-degree asked for; lo is one below the coldest.
-func (t *kinetics) hi() MilliC { return t.lo + MilliC(len(t.k)) - 2 }
 
 // between is the mean rate over a straight line between two readings.
 func (t *kinetics) between(x, y MilliC) float64 {
@@ -75,17 +86,14 @@ func (t *kinetics) near(x MilliC, run float64) float64 {
 	return t.k[x-t.lo] * (1 + s/2 + s*s/6 - s*d/(3*kelvin))
 }
 
-// sum adds many numbers of one sign without losing small ones (Neumaier): the difference of two sums is as good as
-// its terms, so a window far into a long series is as exact as the first.
+// sum adds many numbers without losing small ones (Knuth's two-sum): the difference of two sums is as good as its
+// terms, so a window far into a long series is as exact as the first.
 type sum struct{ head, tail float64 }
 
 func (s *sum) add(v float64) {
 	t := s.head + v
-	if math.Abs(s.head) >= math.Abs(v) {
-		s.tail += (s.head - t) + v
-	} else {
-		s.tail += (v - t) + s.head
-	}
+	b := t - s.head
+	s.tail += (s.head - (t - b)) + (v - b)
 	s.head = t
 }
 

@@ -19,6 +19,13 @@ const (
 	forever = 1000 * time.Hour
 )
 
+var (
+	daily    = thermal.Survey{MaxGap: halfHr, Window: thermal.WorstWindow}
+	hourly   = thermal.Survey{MaxGap: halfHr, Window: time.Hour}
+	bridging = thermal.Survey{MaxGap: forever, Window: thermal.WorstWindow}
+	equal    = thermal.Survey{MaxGap: halfHr, EqualWeight: true}
+)
+
 // every makes a series of °C, one reading each so many minutes.
 func every(minutes int64, celsius ...float64) []thermal.Reading {
 	rs := make([]thermal.Reading, len(celsius))
@@ -54,7 +61,7 @@ func TestMKTEqualWeights(t *testing.T) {
 		// Equal weights would wrongly pass 8 °C: the same readings by time are in TestMKTByTime (C).
 		{"a door left open, uneven waits, equal weights (C)", []float64{4, 4.2, 6, 12, 12.5, 9, 6, 4.5}, 7.9346, 5e-5},
 	} {
-		s := thermal.DescribeEqual(every(1, c.celsius...), halfHr)
+		s := equal.Describe(every(1, c.celsius...))
 		require.True(t, s.Averaged, c.name)
 		require.InDelta(t, c.want, s.MKTCelsius, c.within, c.name)
 	}
@@ -67,7 +74,7 @@ func TestRatioIsTenThousand(t *testing.T) {
 	require.InDelta(t, -33.77237419790611, -10_000/(23+273.1), 1e-13)
 	require.InDelta(t, -33.545790003354576, -10_000/(25+273.1), 1e-13)
 	// The rate at 25 °C relative to 5 °C is 11.2 at dH/R = 10 000 K (C): an hour at 25 in 24 at 5 shows it.
-	s := thermal.DescribeEqual(every(60, 5, 25), forever)
+	s := equal.Describe(every(60, 5, 25))
 	k := func(c float64) float64 { return math.Exp(-10_000 / (c + 273.15)) }
 	require.InDelta(t, 11.2, k(25)/k(5), 0.05)
 	require.InDelta(t, (k(5)+k(25))/2/k(5), k(s.MKTCelsius)/k(5), 1e-9)
@@ -113,7 +120,7 @@ func TestMKTByTime(t *testing.T) {
 		{"hours at 25 (C)", steps((24-1.11)*60, 5, 1.11*60, 25), math.NaN(), 8, 2e-2},
 		{"a door left open, linear between readings (C)", door(), math.NaN(), 10.9096, 5e-5},
 	} {
-		s := thermal.Describe(c.series, forever, thermal.WorstWindow)
+		s := bridging.Describe(c.series)
 		require.InDelta(t, c.mkt, s.MKTCelsius, c.within, c.name)
 		if !math.IsNaN(c.mean) {
 			require.InDelta(t, c.mean, s.MeanCelsius, c.within, c.name)
@@ -133,7 +140,7 @@ func door() []thermal.Reading {
 func TestMKTAgainstQuadrature(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		series := seriesOf(t, 2, 40, rapid.Int64Range(1, 29*minute), rapid.Int32Range(-60_000, 60_000))
-		s := thermal.Describe(series, halfHr, thermal.WorstWindow)
+		s := daily.Describe(series)
 		var whole, covered float64
 		for i := 1; i < len(series); i++ {
 			whole += lineRate(series[i-1], series[i])
@@ -168,12 +175,12 @@ func seriesOf(t *rapid.T, least, most int, wait *rapid.Generator[int64], value *
 func TestMKTLaws(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		value := rapid.Custom(func(t *rapid.T) int32 {
-			return rapid.OneOf(rapid.Int32Range(-200_000, 200_000), rapid.Int32Range(4998, 5002), rapid.Just(int32(5000))).Draw(t, "v")
+			return rapid.OneOf(rapid.Int32Range(-30_000, 40_000), rapid.Int32Range(4998, 5002), rapid.Just(int32(5000))).Draw(t, "v")
 		})
 		series := seriesOf(t, 1, 30, rapid.Int64Range(1, 40*minute), value)
-		s := thermal.Describe(series, halfHr, thermal.WorstWindow)
-		equal := thermal.DescribeEqual(series, halfHr)
-		for _, d := range []thermal.Statistics{s, equal} {
+		s := daily.Describe(series)
+		unweighted := equal.Describe(series)
+		for _, d := range []thermal.Statistics{s, unweighted} {
 			if d.Averaged && !(d.Min.Celsius() <= d.MeanCelsius && d.MeanCelsius <= d.MKTCelsius && d.MKTCelsius <= d.Max.Celsius()) {
 				t.Fatalf("not min <= mean <= MKT <= max: %+v", d)
 			}
@@ -188,10 +195,18 @@ func TestMKTLaws(t *testing.T) {
 		if len(conflicts) > 0 {
 			t.Fatal("a conflict out of nothing")
 		}
-		if d := thermal.Describe(again, halfHr, thermal.WorstWindow); d.MKTCelsius != s.MKTCelsius || d.MeanCelsius != s.MeanCelsius {
+		if d := daily.Describe(again); d.MKTCelsius != s.MKTCelsius || d.MeanCelsius != s.MeanCelsius {
 			t.Fatal("order matters")
 		}
 	})
+}
+
+// The widest values that are taken, in one series: the table reaches from one end to the other.
+func TestMKTOfTheWidestRange(t *testing.T) {
+	s := equal.Describe(every(1, 5, -200, 200, 4.999))
+	require.InDelta(t, 10_000/-math.Log(math.Exp(-10_000/473.15)/4)-273.15, s.MKTCelsius, 1e-3, "nothing counts beside 200 °C")
+	s = daily.Describe(every(1, -200, 200, -200))
+	require.InDelta(t, 10_000/-math.Log(lineRate(every(1, -200, 200)[0], every(1, -200, 200)[1])/float64(minute))-273.15, s.MKTCelsius, 1e-6)
 }
 
 func gapTime(s thermal.Statistics) (micros int64) {
@@ -205,7 +220,7 @@ func TestConstantSeriesIsItself(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		c := rapid.Int32Range(-200_000, 200_000).Draw(t, "milli")
 		series := seriesOf(t, 2, 30, rapid.Int64Range(1, 29*minute), rapid.Just(c))
-		s := thermal.Describe(series, halfHr, time.Hour)
+		s := hourly.Describe(series)
 		if want := thermal.MilliC(c).Celsius(); s.MeanCelsius != want || s.MKTCelsius != want {
 			t.Fatalf("%v became mean %v, MKT %v", want, s.MeanCelsius, s.MKTCelsius)
 		}
@@ -229,7 +244,7 @@ func TestSplittingAnIntervalChangesNothing(t *testing.T) {
 			}
 			split = append(split, r)
 		}
-		a, b := thermal.Describe(series, halfHr, time.Hour), thermal.Describe(split, halfHr, time.Hour)
+		a, b := hourly.Describe(series), hourly.Describe(split)
 		if math.Abs(a.MKTCelsius-b.MKTCelsius) > 1e-10 || math.Abs(a.MeanCelsius-b.MeanCelsius) > 1e-10 || a.CoveredMicros != b.CoveredMicros {
 			t.Fatalf("%v became %v", a, b)
 		}
@@ -241,7 +256,7 @@ func TestWorstWindowAgainstDefinition(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		window := rapid.Int64Range(5, 180).Draw(t, "minutes") * minute
 		series := seriesOf(t, 1, 40, rapid.Int64Range(minute/7, 35*minute), rapid.Int32Range(-5_000, 15_000))
-		s := thermal.Describe(series, halfHr, time.Duration(window)*time.Microsecond)
+		s := thermal.Survey{MaxGap: halfHr, Window: time.Duration(window) * time.Microsecond}.Describe(series)
 		highest := math.Inf(-1)
 		for _, r := range series {
 			for _, from := range []int64{r.AtMicros, r.AtMicros - window} {
@@ -284,22 +299,22 @@ func within(series []thermal.Reading, from, to int64) (mkt float64, ok bool) {
 }
 
 func TestWorstWindowOfEqualOnesIsTheEarliest(t *testing.T) {
-	s := thermal.Describe(every(5, repeat(12*24*10+1, 5)...), halfHr, thermal.WorstWindow)
+	s := daily.Describe(every(5, repeat(12*24*10+1, 5)...))
 	require.Equal(t, thermal.Window{FromMicros: start - 140*minute, ToMicros: start + 1300*minute, MKTCelsius: 5}, s.Worst,
 		"the first that ends at a reading with 1296 of its 1440 minutes covered")
 }
 
 func TestNothingCovered(t *testing.T) {
-	require.Zero(t, thermal.Describe(nil, halfHr, thermal.WorstWindow))
-	require.Zero(t, thermal.DescribeEqual(nil, halfHr))
-	s := thermal.Describe(every(60, 5, 6), halfHr, thermal.WorstWindow)
+	require.Zero(t, daily.Describe(nil))
+	require.Zero(t, equal.Describe(nil))
+	s := daily.Describe(every(60, 5, 6))
 	require.False(t, s.Averaged)
 	require.Len(t, s.Gaps, 1)
 	share, ok := s.Coverage()
 	require.True(t, ok)
 	require.Zero(t, share)
-	_, ok = thermal.Describe(every(1, 5), halfHr, thermal.WorstWindow).Coverage()
+	_, ok = daily.Describe(every(1, 5)).Coverage()
 	require.False(t, ok, "a single reading covers no time")
-	share, _ = thermal.Describe(every(30, 5, 6), halfHr, thermal.WorstWindow).Coverage()
+	share, _ = daily.Describe(every(30, 5, 6)).Coverage()
 	require.InDelta(t, 1, share, 0, "a wait of exactly the longest is bridged")
 }

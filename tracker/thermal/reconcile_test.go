@@ -16,7 +16,7 @@ func x(id int64, from, to float64) thermal.Excursion {
 	e.LastMicros = e.OpenedMicros
 	if to > 0 {
 		e.ToMicros = start + int64(to*float64(minute))
-		e.LastMicros = e.ToMicros
+		e.LastMicros = e.ToMicros - minute
 		e.WorstToMicros, e.ClearedMicros = e.ToMicros+minute, e.ToMicros+15*minute
 	}
 	return e

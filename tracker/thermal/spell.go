@@ -2,8 +2,8 @@ package thermal
 
 import (
 	"cmp"
+	"math"
 	"slices"
-	"time"
 )
 
 // Kind of an excursion.
@@ -62,68 +62,106 @@ type Spell struct {
 	HasWorstFrom, HasWorstTo       bool
 }
 
-// Spells lists every stretch of a merged series beyond each limit, by start, then in the order of the limits.
-func Spells(series []Reading, maxGap time.Duration, limits ...Limit) []Spell {
-	var spells []Spell
-	for _, l := range limits {
-		spells = l.spells(spells, series, maxGap.Microseconds())
-	}
-	slices.SortStableFunc(spells, func(a, b Spell) int { return cmp.Compare(a.FromMicros, b.FromMicros) })
-	return spells
+// spells follows a series against several limits.
+type spells struct {
+	bridged  int64 // micros
+	trackers []tracker
+	lo, hi   MilliC // what is beyond none of the limits: nearly every reading
+	calm     bool   // the last reading was, nothing runs, and every spell has met its good reading
+	last     Reading
 }
 
-func (l Limit) spells(spells []Spell, series []Reading, bridged int64) []Spell {
-	good := -1             // last reading in range
-	waiting := len(spells) // spells from here on have not seen a good reading yet
-	running := false
-	var start float64 // of the running one, micros after its FromMicros
-	end := func(at int64, exact float64) {
-		s := &spells[len(spells)-1]
-		s.ToMicros = at + int64(exact)
-		s.Minutes = (float64(at-s.FromMicros) + exact - start) / 60e6
-		running = false
-	}
-	for i, r := range series {
-		if !l.beyond(r.MilliC) {
-			if running {
-				prev := series[i-1]
-				if r.AtMicros-prev.AtMicros <= bridged {
-					end(prev.AtMicros, l.crossing(prev, r))
-				} else {
-					end(prev.AtMicros, 0)
-				}
-			}
-			for ; waiting < len(spells); waiting++ {
-				spells[waiting].WorstToMicros, spells[waiting].HasWorstTo = r.AtMicros, true
-			}
-			good = i
-			continue
+// tracker follows it against one.
+type tracker struct {
+	Limit
+	list    []Spell
+	met     int // spells before this one have met the good reading after them
+	running bool
+	start   float64 // of the running one, micros after its FromMicros
+	good    int64   // last reading in range, if there was one
+	anyGood bool
+}
+
+func newSpells(limits []Limit, bridged int64) spells {
+	s := spells{bridged: bridged, lo: math.MinInt32, hi: math.MaxInt32, calm: true}
+	for _, l := range limits {
+		s.trackers = append(s.trackers, tracker{Limit: l})
+		switch l.Kind {
+		case Warm:
+			s.hi = min(s.hi, l.MilliC)
+		case Cold:
+			s.lo = max(s.lo, l.MilliC)
+		case Freeze:
+			s.lo = max(s.lo, l.MilliC+1)
 		}
-		joined := i > 0 && r.AtMicros-series[i-1].AtMicros <= bridged
-		if running && !joined {
-			end(series[i-1].AtMicros, 0)
-		}
-		if !running {
-			s := Spell{Kind: l.Kind, FromMicros: r.AtMicros, ExtremeMilliC: r.MilliC}
-			start = 0
-			if joined {
-				c := l.crossing(series[i-1], r)
-				s.FromMicros = series[i-1].AtMicros + int64(c)
-				start = c - float64(int64(c))
-			}
-			if good >= 0 {
-				s.WorstFromMicros, s.HasWorstFrom = series[good].AtMicros, true
-			}
-			spells = append(spells, s)
-			running = true
-		}
-		s := &spells[len(spells)-1]
-		s.ExtremeMilliC = l.worse(s.ExtremeMilliC, r.MilliC)
 	}
-	if running {
-		end(series[len(series)-1].AtMicros, 0)
+	return s
+}
+
+func (s *spells) add(r Reading) {
+	inside := s.lo <= r.MilliC && r.MilliC <= s.hi
+	if !s.calm || !inside || s.last.AtMicros == 0 {
+		for i := range s.trackers {
+			t := &s.trackers[i]
+			if s.calm && s.last.AtMicros != 0 {
+				t.good, t.anyGood = s.last.AtMicros, true
+			}
+			t.add(s.last, r, s.last.AtMicros != 0 && r.AtMicros-s.last.AtMicros <= s.bridged)
+		}
+		s.calm = inside // a reading in range ends everything and is everyone's good one
 	}
-	return spells
+	s.last = r
+}
+
+func (t *tracker) add(last, r Reading, joined bool) {
+	beyond := t.beyond(r.MilliC)
+	switch {
+	case t.running && !joined:
+		t.end(last.AtMicros, 0)
+	case t.running && !beyond:
+		t.end(last.AtMicros, t.crossing(last, r))
+	}
+	if !beyond {
+		for ; t.met < len(t.list); t.met++ {
+			t.list[t.met].WorstToMicros, t.list[t.met].HasWorstTo = r.AtMicros, true
+		}
+		t.good, t.anyGood = r.AtMicros, true
+		return
+	}
+	if !t.running {
+		s := Spell{Kind: t.Kind, FromMicros: r.AtMicros, ExtremeMilliC: r.MilliC, WorstFromMicros: t.good, HasWorstFrom: t.anyGood}
+		t.start = 0
+		if joined { // then the last one was in range
+			c := t.crossing(last, r)
+			s.FromMicros = last.AtMicros + int64(c)
+			t.start = c - math.Trunc(c)
+		}
+		t.list, t.running = append(t.list, s), true
+	}
+	s := &t.list[len(t.list)-1]
+	s.ExtremeMilliC = t.worse(s.ExtremeMilliC, r.MilliC)
+}
+
+// end stops the running spell some micros after a reading.
+func (t *tracker) end(at int64, after float64) {
+	s := &t.list[len(t.list)-1]
+	s.ToMicros = at + int64(after)
+	s.Minutes = (float64(at-s.FromMicros) + after - t.start) / 60e6
+	t.running = false
+}
+
+// finish lists all spells; one that still runs stops at the last reading.
+func (s *spells) finish() []Spell {
+	var all []Spell
+	for i := range s.trackers {
+		if t := &s.trackers[i]; t.running {
+			t.end(s.last.AtMicros, 0)
+			t.running = true // the description may go on
+		}
+		all = append(all, s.trackers[i].list...)
+	}
+	slices.SortStableFunc(all, func(a, b Spell) int { return cmp.Compare(a.FromMicros, b.FromMicros) })
+	return all
 }
 
 // crossing is where the line from a to b meets the limit, in micros after a.

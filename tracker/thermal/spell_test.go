@@ -63,7 +63,7 @@ func TestSpells(t *testing.T) {
 		{"from warm to freezing between two readings", trace(0, 9, 10, -1),
 			[]thermal.Spell{worst(warm(0, 1, 1, 9), -1, 10), worst(cold(7, 10, 3, -1), 0, -1), worst(freeze(9, 10, 1, -1), 0, -1)}},
 	} {
-		got := thermal.Spells(c.series, halfHr, thermal.RefrigeratorLimits()...)
+		got := thermal.Survey{MaxGap: halfHr, Limits: thermal.RefrigeratorLimits()}.Describe(c.series).Spells
 		require.Len(t, got, len(c.want), c.name)
 		for i := range got {
 			require.InDelta(t, c.want[i].Minutes, got[i].Minutes, 1e-9, c.name)
@@ -73,12 +73,14 @@ func TestSpells(t *testing.T) {
 	}
 }
 
+var warmOnly = thermal.Survey{MaxGap: halfHr, Limits: thermal.RefrigeratorLimits()[:1]}
+
 // Minutes beyond all spells of a limit are the time the line is beyond it, counted segment by segment.
 func TestSpellsAddUp(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		series := seriesOf(t, 1, 40, rapid.Int64Range(1, 35*minute), rapid.Int32Range(-3_000, 12_000))
 		var spells, counted float64
-		for _, s := range thermal.Spells(series, halfHr, thermal.Limit{Kind: thermal.Warm, MilliC: 8000}) {
+		for _, s := range warmOnly.Describe(series).Spells {
 			if s.FromMicros > s.ToMicros || s.Minutes < 0 || s.HasWorstFrom && s.WorstFromMicros > s.FromMicros || s.HasWorstTo && s.WorstToMicros < s.ToMicros {
 				t.Fatalf("out of order: %+v", s)
 			}

@@ -5,8 +5,7 @@ import (
 	"time"
 )
 
-// Statistics describes a series. Mean and MKT are in °C and mean something only where Averaged: time is their weight,
-// temperature linear between neighbouring readings no further apart than the longest wait bridged.
+// Statistics describes a series. Mean and MKT are in °C and mean something only where Averaged.
 type Statistics struct {
 	Readings             int
 	FromMicros, ToMicros int64 // first and last reading
@@ -16,23 +15,12 @@ type Statistics struct {
 	MeanCelsius          float64
 	MKTCelsius           float64
 	Gaps                 []Gap
-	Worst                Window // of the length asked for; zero when no such window is covered well enough
+	Worst                Window  // zero when no window is covered well enough, or weights are equal
+	Spells               []Spell // by start, then in the order of the limits
 }
 
 // Gap is a wait between two readings that nothing bridges.
 type Gap struct{ FromMicros, ToMicros int64 }
-
-// Window is a stretch of fixed length and its mean kinetic temperature.
-type Window struct {
-	FromMicros, ToMicros int64
-	MKTCelsius           float64
-}
-
-// WorstWindow is the length the pharmacopoeia's general chapter asks for cold stores (USP <659>, secondary copy, R).
-const WorstWindow = 24 * time.Hour
-
-// enoughPercent is how much of a window has to be covered before its figure counts.
-const enoughPercent = 90
 
 // Coverage is the bridged share of the time from the first to the last reading; ok is false where that is no time.
 func (s Statistics) Coverage() (share float64, ok bool) {
@@ -42,71 +30,102 @@ func (s Statistics) Coverage() (share float64, ok bool) {
 	return float64(s.CoveredMicros) / float64(s.ToMicros-s.FromMicros), true
 }
 
-// Describe computes the statistics of a merged series, weights being time. Linear in the readings, a few nanoseconds
-// each. Worst is found among the windows that begin or end at a reading; of equal ones it is the earliest.
-func Describe(series []Reading, maxGap, window time.Duration) Statistics {
-	s := outline(series)
+// Survey says how a series is described.
+type Survey struct {
+	MaxGap      time.Duration // longest wait that a straight line bridges
+	Window      time.Duration // of the worst one; WorstWindow for a refrigerator
+	EqualWeight bool          // ignore time: the form of published examples
+	Limits      []Limit       // whose spells are listed
+}
+
+// Describe computes the statistics of a merged series: weights are time, temperature is linear between neighbouring
+// readings no further apart than MaxGap.
+func (o Survey) Describe(series []Reading) Statistics {
+	f := o.Start()
+	f.Add(series)
+	return f.Statistics()
+}
+
+// Description is Statistics under way. It keeps one window's length of readings, whatever the length of the series,
+// and costs some ten nanoseconds a reading.
+type Description struct {
+	s             Statistics
+	last          Reading
+	bridged       int64 // micros
+	equal         bool
+	mean, kinetic sum // of 2 x milli-degrees and of rates, times their weights
+	table         kinetics
+	windows       windows
+	spells        spells
+}
+
+// Start begins the description of a series that comes in parts.
+func (o Survey) Start() *Description {
+	bridged := o.MaxGap.Microseconds()
+	return &Description{bridged: bridged, equal: o.EqualWeight, windows: windows{length: o.Window.Microseconds(), bridged: bridged},
+		spells: newSpells(o.Limits, bridged)}
+}
+
+// Add goes on with readings, each after all before it.
+func (f *Description) Add(readings []Reading) {
+	if f.s.Readings == 0 && len(readings) > 0 {
+		r := readings[0]
+		f.s.FromMicros, f.s.Min, f.s.Max = r.AtMicros, r.MilliC, r.MilliC
+		f.last = r
+		f.last.AtMicros-- // a first step of no weight, so that the loop needs no case for it
+		f.table.grow(r.MilliC)
+	}
+	for _, r := range readings {
+		f.add(r)
+	}
+}
+
+func (f *Description) add(r Reading) {
+	f.s.Min, f.s.Max = min(f.s.Min, r.MilliC), max(f.s.Max, r.MilliC)
+	if !f.table.knows(r.MilliC) {
+		f.table.grow(r.MilliC)
+	}
+	last, first := f.last, f.s.Readings == 0
+	f.s.Readings++
+	f.last = r
+	switch d := r.AtMicros - last.AtMicros; {
+	case first:
+	case d > f.bridged:
+		f.s.Gaps = append(f.s.Gaps, Gap{last.AtMicros, r.AtMicros})
+	default:
+		f.s.CoveredMicros += d
+		if !f.equal {
+			f.mean.add(float64(d) * float64(last.MilliC+r.MilliC))
+			f.kinetic.add(float64(d) * f.table.between(last.MilliC, r.MilliC))
+		}
+	}
+	if f.equal {
+		f.mean.add(float64(2 * r.MilliC))
+		f.kinetic.add(f.table.between(r.MilliC, r.MilliC))
+	} else {
+		f.windows.add(r, f.s.CoveredMicros, f.kinetic, &f.table)
+	}
+	f.spells.add(r)
+}
+
+// Statistics ends the description.
+func (f *Description) Statistics() Statistics {
+	s := f.s
 	if s.Readings == 0 {
 		return s
 	}
-	var mean, kinetic sum
-	bridged := maxGap.Microseconds()
-	table := newKinetics(s.Min, s.Max)
-	for i := 1; i < len(series); i++ {
-		a, b := series[i-1], series[i]
-		d := b.AtMicros - a.AtMicros
-		if d > bridged {
-			s.Gaps = append(s.Gaps, Gap{a.AtMicros, b.AtMicros})
-			continue
-		}
-		s.CoveredMicros += d
-		mean.add(float64(d) * float64(a.MilliC+b.MilliC))
-		kinetic.add(float64(d) * table.between(a.MilliC, b.MilliC))
+	s.ToMicros = f.last.AtMicros
+	s.Spells = f.spells.finish()
+	weight := float64(s.CoveredMicros)
+	if f.equal {
+		weight = float64(s.Readings)
 	}
-	if s.CoveredMicros == 0 {
+	if weight == 0 {
 		return s
 	}
-	covered := float64(s.CoveredMicros)
-	s.average(mean.total()/2000/covered, kinetic.total()/covered)
-	s.Worst = worst(series, &table, bridged, window.Microseconds())
-	return s
-}
-
-// DescribeEqual gives every reading the same weight and ignores time: the form of published examples.
-func DescribeEqual(series []Reading, maxGap time.Duration) Statistics {
-	s := outline(series)
-	if s.Readings == 0 {
-		return s
-	}
-	var total int64
-	var kinetic sum
-	table := newKinetics(s.Min, s.Max)
-	for i, r := range series {
-		total += int64(r.MilliC)
-		kinetic.add(table.between(r.MilliC, r.MilliC))
-		if i == 0 {
-			continue
-		}
-		if d := r.AtMicros - series[i-1].AtMicros; d > maxGap.Microseconds() {
-			s.Gaps = append(s.Gaps, Gap{series[i-1].AtMicros, r.AtMicros})
-		} else {
-			s.CoveredMicros += d
-		}
-	}
-	n := float64(len(series))
-	s.average(float64(total)/1000/n, kinetic.total()/n)
-	return s
-}
-
-func outline(series []Reading) Statistics {
-	if len(series) == 0 {
-		return Statistics{}
-	}
-	first, last := series[0], series[len(series)-1]
-	s := Statistics{Readings: len(series), FromMicros: first.AtMicros, ToMicros: last.AtMicros,
-		Min: first.MilliC, Max: first.MilliC}
-	for _, r := range series {
-		s.Min, s.Max = min(s.Min, r.MilliC), max(s.Max, r.MilliC)
+	s.average(f.mean.total()/2000/weight, f.kinetic.total()/weight)
+	if !f.equal {
+		s.Worst = f.windows.finish(s.Min, s.Max)
 	}
 	return s
 }
