@@ -69,17 +69,18 @@ func (t *Tracker) LoadSite(ctx context.Context, a Actor, site stock.Site) ([]str
 		if changes, err = differences(&old, &next); err != nil || len(changes) == 0 {
 			return err
 		}
+		next.Version++
+		// The event first: it holds the site's order, so that no vial moves while we look where they are.
+		e := event(tx, stock.SiteLoaded, a, now, now, stock.Body{Version: next.Version, Details: written(changes)})
+		if err := tx.Append(ctx, &e); err != nil {
+			return err
+		}
 		wrong, err := inUse(ctx, tx, &old, &next)
 		if err != nil {
 			return err
 		}
 		if len(wrong) > 0 {
 			return &SiteMistakes{site.Code, wrong}
-		}
-		next.Version++
-		e := event(tx, stock.SiteLoaded, a, now, now, stock.Body{Version: next.Version, Details: written(changes)})
-		if err := tx.Append(ctx, &e); err != nil {
-			return err
 		}
 		return tx.SaveSite(ctx, next, changed, now)
 	})

@@ -65,6 +65,8 @@ var mistakes = map[string]struct {
 	"unknown table":              {"[[destinations]]", "[[destination]]", "[[destination]]", `did you mean "destinations"`, false},
 	"unknown key in a row":       {`storage = "room", stable_for`, `celsius = "8", storage = "room", stable_for`, `celsius = "8", storage`, `there is no key "celsius"`, false},
 	"missing key":                {"bench = \"30 min\"\n", "", "[[products]]", "bench is missing", false},
+	"missing tables":             {"[[products.components]]\nname = \"pantoprazole, powder\"\npowder = true\nper_source_vial = \"40 mg\"\nlabel_line = { diluent = \"10 mL\", concentration = \"4 mg/mL\", volume = \"10 mL\", source = \"invented label\" }\n", "", "[[products]]", "at least one [[products.components]]", false},
+	"empty list":                 {`roles = ["technician"]`, `roles = []`, `roles = []`, "roles is empty", false},
 	"empty key":                  {`disposal = "black box"`, `disposal = " "`, "disposal", "blank", false},
 	"wrong type":                 {`hazardous_only = true`, `hazardous_only = "yes"`, "hazardous_only", "true or false", false},
 	"list for a text":            {`move_to = ["K2"]`, `move_to = "K2"`, "move_to", "a list", false},

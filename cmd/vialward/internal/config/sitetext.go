@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -29,6 +30,9 @@ func (p Problem) String() string {
 	}
 	return fmt.Sprintf("line %d: %s%s: %s", p.Line, word, p.Key, p.Say)
 }
+
+// counted are the numbers in a path, which a table's header does not have.
+var counted = regexp.MustCompile(`\[[0-9]+\]`)
 
 // tooLarge is far above any document people write, and far below what would cost memory.
 const tooLarge = 4 << 20
@@ -65,7 +69,7 @@ func open(text []byte, into any) *document {
 		p := Problem{Line: 1, Say: "this is not TOML: " + err.Error()}
 		var at toml.ParseError
 		if errors.As(err, &at) {
-			p.Line, p.Say = max(1, at.Position.Line), "this is not TOML: "+at.Message+". Nothing after this line was read"
+			p.Line, p.Say = max(1, at.Position.Line), "this is not TOML: "+strings.TrimSuffix(at.Message, ".")+". Nothing after this line was read"
 		}
 		d.problems = []Problem{p}
 		return d
@@ -87,13 +91,17 @@ func (d *document) table(v reflect.Value, tree map[string]any, path string) {
 		value, there := tree[name]
 		if !there {
 			if required {
-				d.problems = append(d.problems, Problem{Line: d.lines.of(path), Key: under(path, name), Say: name + " is missing"})
+				remedy := "add " + name + " = ..."
+				if isTables(v.Field(i)) {
+					remedy = "add at least one [[" + counted.ReplaceAllString(under(path, name), "") + "]]"
+				}
+				d.wrong(under(path, name), "%s is missing; %s", name, remedy)
 			}
 			continue
 		}
 		d.fill(v.Field(i), value, under(path, name))
 		if f := v.Field(i); required && (f.Kind() == reflect.String || f.Kind() == reflect.Slice) && f.Len() == 0 && !d.has(under(path, name)) {
-			d.wrong(under(path, name), "%s is empty", name)
+			d.wrong(under(path, name), "%s is empty; fill it in", name)
 		}
 	}
 	for name := range tree {
