@@ -119,7 +119,7 @@ func reachable(t *testing.T, exe string) string {
 // state is an empty folder that every user may pass through; t.TempDir is closed, and too long for a socket.
 func state(t *testing.T) string {
 	t.Helper()
-	dir, err := os.MkdirTemp("", "vialward local ") // with spaces: they have to work
+	dir, err := os.MkdirTemp("", "vialward local ") //nolint:usetesting // see above; with spaces: they have to work
 	require.NoError(t, err)
 	require.NoError(t, os.Chmod(dir, 0o755))
 	t.Cleanup(func() { require.NoError(t, os.RemoveAll(dir)) })

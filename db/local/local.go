@@ -14,7 +14,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"net/url"
 	"os"
@@ -78,7 +77,7 @@ func Start(ctx context.Context, o Options) (*Server, error) {
 		stopping: make(chan struct{}), now: make(chan struct{}), done: make(chan struct{}),
 	}
 	if s.log == nil {
-		s.log = slog.New(slog.NewTextHandler(io.Discard, nil))
+		s.log = slog.New(slog.DiscardHandler)
 	}
 	if s.lock, err = at.take(); err != nil {
 		return nil, err

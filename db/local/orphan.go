@@ -86,7 +86,7 @@ func (s *Server) works(pid int, unsure bool) bool {
 		return unsure
 	}
 	for _, ours := range []string{s.at.data, s.at.run} { // it begins in run and moves to its data
-		if real, err := filepath.EvalSymlinks(ours); err == nil && cwd == real {
+		if path, err := filepath.EvalSymlinks(ours); err == nil && cwd == path {
 			return true
 		}
 	}

@@ -43,7 +43,7 @@ func (s *Server) supervise(ctx context.Context, started chan<- error) {
 		s.log.Error("Postgres ended, starting it again", "folder", s.at.folder, "why", p.why())
 		for p = nil; p == nil; {
 			again, cancel := s.untilStop()
-			p, err = s.launch(again)
+			p, err = s.launch(again) //nolint:contextcheck // the context of the start has ended
 			cancel()
 			if err == nil {
 				break
@@ -96,7 +96,7 @@ func (s *Server) launch(ctx context.Context) (*postmaster, error) {
 
 // exec starts the process.
 func (s *Server) exec() (*postmaster, error) {
-	cmd := exec.Command(s.bin.postgres, s.args()...)
+	cmd := exec.Command(s.bin.postgres, s.args()...) //nolint:noctx // it outlives the start, and is stopped in order
 	cmd.Dir, cmd.Env, cmd.SysProcAttr = s.at.run, environment(), s.owner.attr(syscall.SIGINT)
 	p := &postmaster{cmd: cmd, said: &chatter{log: s.log, stopping: s.stopping}, exited: make(chan struct{})}
 	cmd.Stderr = p.said
