@@ -76,7 +76,8 @@ type Outbox interface {
 	// Release puts a row back that was claimed and not tried, due at once; LastError stays as it was.
 	Release(ctx context.Context, r Row) error
 	// Wait returns nil when something may be due: a notification came, the next attempt or lease end is reached, or a
-	// bounded time has passed. It returns the context's error when that ends, and a store's error at once.
+	// bounded time has passed. It does not return at once for a row that Claim would not hand out. It returns the
+	// context's error when that ends, and a store's error at once. The sender has one call running at a time.
 	Wait(ctx context.Context) error
 }
 

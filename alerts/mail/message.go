@@ -3,10 +3,13 @@ package mail
 import (
 	"bytes"
 	"crypto/sha256"
+	"encoding/base64"
 	"encoding/hex"
 	"fmt"
 	"io"
 	netmail "net/mail"
+	"strings"
+	"unicode/utf8"
 
 	"github.com/emersion/go-message"
 
@@ -70,13 +73,32 @@ func header(row alerts.Row, from string) (message.Header, error) {
 		h.Set("In-Reply-To", "<"+root+">")
 	}
 	h.Set("Message-ID", "<"+row.MessageID+">")
-	h.SetText("Subject", row.Subject) // encoded words where it is not ASCII (RFC 2047)
+	h.Set("Subject", words(row.Subject))
 	h.Set("To", (&netmail.Address{Address: row.To}).String())
 	h.Set("From", sender.String())
 	h.Set("Date", row.Created.UTC().Format("Mon, 02 Jan 2006 15:04:05 -0700"))
 	h.Set("MIME-Version", "1.0")
 	return h, nil
 }
+
+// words makes a text fit for a header: as it is where it is printable ASCII, else in encoded words (RFC 2047) of at most
+// 36 bytes each, so that the line with the field's name stays within 76 characters too.
+func words(s string) string {
+	if !strings.ContainsFunc(s, func(r rune) bool { return r < ' ' || r > '~' }) && !strings.Contains(s, "=?") {
+		return s
+	}
+	var out []string
+	var piece []byte
+	for _, r := range strings.ToValidUTF8(s, "") {
+		if len(piece)+utf8.RuneLen(r) > 36 {
+			out, piece = append(out, word(piece)), piece[:0]
+		}
+		piece = utf8.AppendRune(piece, r)
+	}
+	return strings.Join(append(out, word(piece)), " ")
+}
+
+func word(b []byte) string { return "=?utf-8?B?" + base64.StdEncoding.EncodeToString(b) + "?=" }
 
 // asText declares a text part. Quoted-printable keeps lines short and ASCII, so no relay has a reason to touch them.
 func asText(h *message.Header, kind string) {

@@ -33,6 +33,9 @@ const (
 	perConnection = 100              // mails, then a fresh connection: relays limit them
 	storeTimeout  = 10 * time.Second // for one word to the outbox
 	stopGrace     = 5 * time.Second  // for telling the outbox what the relay said, once stopping
+	atOnce        = 20 * time.Millisecond
+	longestPutOff = time.Minute      // for a row when it is the relay that cannot be used: work asks seldom enough
+	longestDown   = 30 * time.Second // between two tries of one connection to reach a relay that is down
 )
 
 // Run sends until ctx ends, then answers nil: mails not begun are given back, one being handed over is finished. Wrong
@@ -52,66 +55,66 @@ func (s *Sender) Run(ctx context.Context) error {
 	}
 	s.unsaid = map[string]string{}
 
+	waiting := make(chan struct{}, 1)
 	var all sync.WaitGroup
-	wakes := make([]chan struct{}, s.Connections)
-	for i := range wakes {
-		wakes[i] = make(chan struct{}, 1) // one token: a wake during work is kept, a second adds nothing
-		all.Go(func() { s.work(ctx, wakes[i]) })
+	for range s.Connections {
+		all.Go(func() { s.work(ctx, waiting) })
 	}
-	s.watch(ctx, wakes)
 	all.Wait()
 	return nil
 }
 
-// watch waits for the outbox and wakes the workers.
-func (s *Sender) watch(ctx context.Context, wakes []chan struct{}) {
-	trouble := 0
-	for ctx.Err() == nil {
-		if err := s.Outbox.Wait(ctx); err != nil {
-			if ctx.Err() != nil {
-				return
-			}
-			trouble++
-			s.Log.Error("waiting for mail to send", "error", err)
-			pause(ctx, trouble)
-			continue
-		}
-		trouble = 0
-		for _, w := range wakes {
-			select {
-			case w <- struct{}{}:
-			default:
-			}
-		}
+// rest waits until the outbox may have something. One worker at a time waits there, the others behind it: as each
+// leaves, the next asks again, so what one claim left over wakes the next. waiting holds the place of the one.
+func (s *Sender) rest(ctx context.Context, waiting chan struct{}) error {
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case waiting <- struct{}{}:
 	}
+	defer func() { <-waiting }()
+	asked := time.Now()
+	err := s.Outbox.Wait(ctx)
+	if time.Since(asked) < time.Millisecond {
+		wait(ctx, atOnce) // it did not wait at all: whatever it sees, we could not claim it just now
+	}
+	return err
 }
 
-// work claims and sends until there is nothing left, then sleeps until woken.
-func (s *Sender) work(ctx context.Context, wake <-chan struct{}) {
+// work claims and sends until there is nothing left, rests, and does so again.
+func (s *Sender) work(ctx context.Context, waiting chan struct{}) {
 	var conn *session
 	defer func() { s.hangUp(conn) }()
-	trouble := 0
+	trouble, down := 0, 0
 	for ctx.Err() == nil {
 		until := time.Now().Add(s.lease()) // taken before the claim, so never later than the database's
 		rows, err := s.Outbox.Claim(ctx, s.Batch, s.lease(), s.Owner)
+		if err == nil && len(rows) == 0 {
+			s.hangUp(conn)
+			conn = nil
+			err = s.rest(ctx, waiting)
+		}
 		switch {
-		case err != nil && ctx.Err() != nil:
+		case ctx.Err() != nil && len(rows) == 0:
 			return
 		case err != nil:
 			trouble++
-			s.Log.Error("claiming mail to send", "error", err)
+			s.Log.Error("looking for mail to send", "error", err)
 			pause(ctx, trouble)
 		case len(rows) == 0:
 			trouble = 0
-			s.hangUp(conn)
-			conn = nil
-			select {
-			case <-ctx.Done():
-			case <-wake:
-			}
 		default:
 			trouble = 0
-			conn = s.send(ctx, conn, rows, until)
+			if conn, err = s.send(ctx, conn, rows, until); err == nil {
+				down = 0
+				continue
+			}
+			// However many rows come due, a relay that is down is asked a few times a minute; whatever else is due
+			// meanwhile waits with the same reason.
+			down++
+			s.Log.Warn("relay cannot be used", "relay", s.Relay.Addr, "why", err)
+			s.putOff(ctx, err)
+			wait(ctx, min(time.Second<<min(down-1, 5), longestDown))
 		}
 	}
 }
@@ -119,8 +122,30 @@ func (s *Sender) work(ctx context.Context, wake <-chan struct{}) {
 // lease covers two whole attempts: what is not begun in the first half goes back, what is begun ends in the second.
 func (s *Sender) lease() time.Duration { return 2*s.Relay.timeout() + storeTimeout }
 
-// send goes through claimed rows, each to its own end.
-func (s *Sender) send(ctx context.Context, conn *session, rows []alerts.Row, until time.Time) *session {
+// putOff gives every due row the reason why the relay cannot be used.
+func (s *Sender) putOff(ctx context.Context, why error) {
+	for ctx.Err() == nil {
+		until := time.Now().Add(s.lease())
+		rows, err := s.Outbox.Claim(ctx, s.Batch, s.lease(), s.Owner)
+		if err != nil || len(rows) == 0 { // an error here is met, and said, by the next claim of work
+			return
+		}
+		s.putOffRows(ctx, rows, until, why)
+	}
+}
+
+func (s *Sender) putOffRows(ctx context.Context, rows []alerts.Row, until time.Time, why error) {
+	for _, row := range rows {
+		s.tell(ctx, row, until, func(ctx context.Context) error {
+			return s.Outbox.Retry(ctx, row, s.reason(why), min(alerts.Backoff(row.Attempt, rand.Uint32()), longestPutOff))
+		})
+	}
+}
+
+func (s *Sender) reason(err error) string { return "relay " + s.Relay.Addr + ", at " + err.Error() }
+
+// send goes through claimed rows, each to its own end. An error says why no connection could be had.
+func (s *Sender) send(ctx context.Context, conn *session, rows []alerts.Row, until time.Time) (*session, error) {
 	for i, row := range rows {
 		if answer, ok := s.said(row.MessageID); ok { // sent before; only the outbox does not know yet
 			s.settle(ctx, row, until, alerts.Taken, answer)
@@ -130,7 +155,7 @@ func (s *Sender) send(ctx context.Context, conn *session, rows []alerts.Row, unt
 			for _, left := range rows[i:] {
 				s.tell(ctx, left, until, func(ctx context.Context) error { return s.Outbox.Release(ctx, left) })
 			}
-			return conn
+			return conn, nil
 		}
 		var answer string
 		var err error
@@ -144,24 +169,17 @@ func (s *Sender) send(ctx context.Context, conn *session, rows []alerts.Row, unt
 			s.tell(ctx, row, until, func(ctx context.Context) error { return s.Outbox.Release(ctx, row) })
 			continue
 		}
-		outcome, atSession := classify(err)
-		s.settle(ctx, row, until, outcome, "relay "+s.Relay.Addr+", at "+err.Error())
-		if atSession { // nothing the others could do better: they wait too, without trying one by one
-			for _, left := range rows[i+1:] {
-				s.settle(ctx, left, until, alerts.Again, "relay "+s.Relay.Addr+", at "+err.Error())
-			}
-			return conn
+		var f *fault
+		if !errors.As(err, &f) {
+			f = &fault{at: alerts.AtSession, err: err}
 		}
+		if f.at == alerts.AtSession { // nothing the other rows could do better
+			s.putOffRows(ctx, rows[i:], until, err)
+			return nil, err
+		}
+		s.settle(ctx, row, until, alerts.Classify(f.at, f.code), s.reason(err))
 	}
-	return conn
-}
-
-func classify(err error) (outcome alerts.Outcome, atSession bool) {
-	var f *fault
-	if !errors.As(err, &f) {
-		return alerts.Again, false
-	}
-	return alerts.Classify(f.at, f.code), f.at == alerts.AtSession
+	return conn, nil
 }
 
 // attempt hands one mail over, opening a connection if there is none. A connection used before may have died or had
@@ -292,7 +310,10 @@ func (s *Sender) said(id string) (string, bool) {
 
 // pause waits before the nth try again: a quarter of a second, doubled each time, at most five; or until ctx ends.
 func pause(ctx context.Context, n int) {
-	d := min(250*time.Millisecond<<min(n-1, 5), 5*time.Second)
+	wait(ctx, min(250*time.Millisecond<<min(n-1, 5), 5*time.Second))
+}
+
+func wait(ctx context.Context, d time.Duration) {
 	t := time.NewTimer(d)
 	defer t.Stop()
 	select {

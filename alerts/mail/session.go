@@ -9,6 +9,7 @@ import (
 	"net"
 	netmail "net/mail"
 	"net/textproto"
+	"os"
 	"strings"
 
 	"github.com/emersion/go-sasl"
@@ -32,28 +33,40 @@ func failed(at alerts.Stage, err error) error {
 	if err == nil {
 		return nil
 	}
-	f := &fault{at: at, err: err}
-	var reply *smtp.SMTPError
-	var line *textproto.Error
-	switch {
-	case errors.As(err, &reply):
-		f.code = reply.Code
-		f.err = fmt.Errorf("the relay said %d %s", reply.Code, said(reply))
-	case errors.As(err, &line):
-		f.code = line.Code
-		f.err = fmt.Errorf("the relay said %d %s", line.Code, line.Msg)
+	f := &fault{at: at, err: spoken(err)}
+	var r *reply
+	if errors.As(f.err, &r) {
+		f.code = r.code
 	}
 	return f
 }
 
-// said is a reply's text with its enhanced code (RFC 3463), on one line.
-func said(r *smtp.SMTPError) string {
-	text := strings.ReplaceAll(r.Message, "\n", " ")
+// reply is what the relay said, with its enhanced code (RFC 3463), on one line.
+type reply struct {
+	code int
+	text string
+}
+
+func (r *reply) Error() string { return fmt.Sprintf("the relay said %d %s", r.code, r.text) }
+
+// spoken turns the libraries' errors that carry a reply into one; others stay as they are.
+func spoken(err error) error {
+	var line *textproto.Error
+	if errors.As(err, &line) {
+		return &reply{line.Code, oneLine(line.Msg)}
+	}
+	var r *smtp.SMTPError
+	if !errors.As(err, &r) {
+		return err
+	}
+	text := oneLine(r.Message)
 	if e := r.EnhancedCode; e[0] > 0 {
 		text = fmt.Sprintf("%d.%d.%d %s", e[0], e[1], e[2], text)
 	}
-	return text
+	return &reply{r.Code, text}
 }
+
+func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }
 
 // Trouble that is not a reply of the relay.
 var (
@@ -177,7 +190,7 @@ func (s *session) signIn(r Relay) error {
 		return errNoAuth
 	}
 	if err := s.c.Auth(a); err != nil {
-		return fmt.Errorf("signing in as %s: %w", r.Username, err)
+		return fmt.Errorf("signing in as %s: %w", r.Username, spoken(err))
 	}
 	return nil
 }
@@ -230,7 +243,7 @@ func (s *session) deliver(timeout, stopping context.Context, r Relay, row alerts
 		return "", failed(alerts.AtMessage, timely(timeout, err))
 	}
 	s.sent++
-	return "250 " + strings.ReplaceAll(answer.StatusText, "\n", " "), nil
+	return "250 " + oneLine(answer.StatusText), nil
 }
 
 // fit builds the message, without its HTML part where the relay's limit asks for it.
@@ -260,10 +273,12 @@ func (s *session) quit(ctx context.Context) {
 	_ = s.conn.Close()
 }
 
-// timely says "no answer in time" instead of "use of closed connection" where ctx ran out.
+var errLate = errors.New("no answer in time")
+
+// timely says "no answer in time" instead of "use of closed connection" or "i/o timeout" where time ran out.
 func timely(ctx context.Context, err error) error {
-	if err != nil && ctx.Err() != nil {
-		return fmt.Errorf("no answer in time (%w)", context.Cause(ctx))
+	if err != nil && (ctx.Err() != nil || errors.Is(err, os.ErrDeadlineExceeded)) {
+		return errLate
 	}
 	return err
 }
