@@ -25,7 +25,7 @@ func (t *tx) NewIntake(ctx context.Context, in tracker.Intake) (int64, error) {
 		return 0, err
 	}
 	_, err = t.q.Exec(ctx, `insert into intake (site, intake, source, name, by_person, received_at, digest, layout, zone)
-		values ($1, $2, $3, $4, $5, $6, $7, $8, $9)`, t.id, id, in.Source, in.Name, in.By, in.ReceivedAt, in.Digest, in.Layout, in.Zone)
+		values ($1, $2, $3, $4, $5, $6, $7, $8, $9)`, t.id, id, in.Source, in.Name, in.By, in.ReceivedAt, append([]byte{}, in.Digest...), in.Layout, in.Zone)
 	if err != nil {
 		return 0, fmt.Errorf("store intake %s: %w", in.Name, err)
 	}

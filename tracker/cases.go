@@ -235,8 +235,8 @@ func (j *judgement) cleared(ctx context.Context, w watch, c Case, x ExcursionRow
 			c.Excursions[i] = x
 		}
 	}
-	if err := j.settle(ctx, &c); err != nil || c.State != "recovered" {
-		return err
+	if err := j.settle(ctx, &c); err != nil || c.State != "recovered" || !w.alarm.PageWhenOpen {
+		return err // who was not told that it went out need not be told that it is back
 	}
 	return j.t.tellRecovered(ctx, j.tx, c, j.at)
 }

@@ -48,7 +48,7 @@ func (a Actor) must(what string, roles ...string) error {
 	if a.Via == "daemon" || a.Person.Is(roles...) {
 		return nil
 	}
-	return stock.Refuse("role", "", "%s may not %s: it takes a %s", a.Person.Code, what, orList(roles))
+	return stock.Refuse("role", "", "%s may not %s: it takes the role of %s", a.Person.Code, what, orList(roles))
 }
 
 func orList(words []string) string {
