@@ -184,6 +184,7 @@ func (o *objects) take(text []byte, line int, f fault) {
 	case value == nil:
 		f = fault{why: "neither celsius nor fahrenheit is given"}
 	case string(value) == "null":
+		o.p.sound = true
 		o.p.missing()
 		return
 	case value[0] != '-' && value[0]-'0' > 9:
@@ -210,6 +211,7 @@ func (o *objects) take(text []byte, line int, f fault) {
 		o.refuse(line, f)
 		return
 	}
+	o.p.sound = true
 	o.p.hold(v)
 }
 

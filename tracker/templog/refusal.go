@@ -32,9 +32,9 @@ func (f fault) String() string {
 type tally struct {
 	rows     Rows
 	refused  []Refusal
-	moreFrom int // first line of those refused and no longer listed
-	useless  int // rows so far, while all was refused
-	settled  bool
+	moreFrom int  // first line of those refused and no longer listed
+	useless  int  // rows so far, while none was sound
+	sound    bool // a value was good, or missing in a row that could be dated
 }
 
 func (t *tally) missing() {
@@ -57,14 +57,12 @@ func (t *tally) refuseRead(line int, f fault) {
 	}
 }
 
-// noise says so when the first rows of a log are all refused. To be asked once a row.
+// noise says so when no row was sound among the first ones with a value. To be asked once a row.
 func (t *tally) noise(advice string) error {
-	if t.settled || t.rows.Read == 0 {
+	if t.sound || t.rows.Refused == 0 {
 		return nil
 	}
-	t.useless++
-	t.settled = t.rows.Refused < t.rows.Read || t.useless >= mostUseless
-	if !t.settled || t.rows.Refused < t.rows.Read {
+	if t.useless++; t.useless < mostUseless {
 		return nil
 	}
 	first := t.refused[0]

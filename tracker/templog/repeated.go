@@ -9,8 +9,9 @@ import (
 // When clocks go back, the wall times of an hour come twice. A log that goes on through them shows where the second
 // pass begins: there the wall time steps back (01:59, 01:00), or forward in a log that has its newest row first. The
 // rows of that hour wait until the first row outside it. Exactly one such step, in the direction of the rows around,
-// parts them; a log whose rows are the whole hour apart shows 01:00 twice and no step, and is understood where both
-// neighbours are no further away than that. In any other case each of them is refused.
+// parts them. A log whose rows are a whole hour apart has no step, only 01:00 twice: it is understood where both
+// neighbours are no further away than that, or one of them is and the two values differ, so that neither is a copy of
+// the other. In any other case each row is refused.
 type track struct {
 	before    int64 // wall time of the last row outside
 	hasBefore bool
@@ -79,7 +80,7 @@ func (t *track) part(wall int64, more bool) (part int, newestFirst, ok bool) {
 		return lastBack, false, true
 	case direction < 0 && forward == 1:
 		return lastForward, true, true
-	case direction != 0 && rows == 2 && lastSame > 0 && t.hourly(wall, more):
+	case direction != 0 && rows == 2 && lastSame > 0 && t.hourly(lastSame, wall, more):
 		return lastSame, direction < 0, true
 	}
 	return 0, false, false
@@ -106,11 +107,29 @@ func (t *track) direction(wall int64, more bool) int {
 	return max(-1, min(1, before+after))
 }
 
-// hourly says that the rows on both sides are no further away than the length of the repeated stretch.
-func (t *track) hourly(wall int64, more bool) bool {
+// hourly says that the two rows of one wall time, the second from index part on, are each of a pass.
+func (t *track) hourly(part int, wall int64, more bool) bool {
 	at, length := t.waiting[0].AtMicros, t.to-t.from
-	near := func(d int64) bool { return -length <= d && d <= length }
-	return t.hasBefore && more && near(at-t.before) && near(wall-at)
+	near := 0
+	if t.hasBefore && max(at-t.before, t.before-at) <= length {
+		near++
+	}
+	if more && max(at-wall, wall-at) <= length {
+		near++
+	}
+	return near == 2 || near == 1 && differ(t.waiting[:part], t.waiting[part:])
+}
+
+// differ says that a sensor has another value in the one row than in the other.
+func differ(one, other []Value) bool {
+	for _, a := range one {
+		for _, b := range other {
+			if a.Sensor == b.Sensor && a.MilliC != b.MilliC {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 func (t *track) cannotTell(c *clock, v Value) fault {

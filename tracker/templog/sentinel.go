@@ -71,6 +71,9 @@ func spell(to, text []byte, decimal byte) ([]byte, bool) {
 	if negative && len(whole)+len(part) > 0 {
 		to = append(to, '-')
 	}
+	if len(whole) == 0 {
+		to = append(to, '0')
+	}
 	to = append(to, whole...)
 	if len(part) > 0 {
 		to = append(append(to, '.'), part...)

@@ -91,7 +91,7 @@ func (s *source) lineEnd() (end, next int) {
 		return end, end
 	case end == s.end:
 		return -1, -1
-	case s.lf == end+1: // CRLF; a lone LF has its CR elsewhere
+	case s.lf == end+1 && s.lf < s.end: // CRLF; a lone LF has its CR elsewhere
 		return end, end + 2
 	}
 	return end, end + 1
@@ -162,7 +162,7 @@ func (s *source) nextRow(delimiter byte) (cells [][]byte, line int, f fault, err
 // quotedRow splits the row at s.row, whose first line has been read, where it has quotes (RFC 4180): a cell that begins
 // with a quote ends at the next single one, two stand for one; a quote further on in a cell is a character like others.
 func (s *source) quotedRow(line int, delimiter byte) ([][]byte, int, fault, error) {
-	limit := min(s.end, s.row+longestRow)
+	limit := min(s.end, s.row+longestRow+1) // the line break behind it too
 	s.cells, s.unquoted = s.cells[:0], s.unquoted[:0]
 	for i := s.row; ; i++ {
 		var cell []byte

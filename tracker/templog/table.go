@@ -83,7 +83,7 @@ func (t *table) row(cells [][]byte, line int) bool {
 	for _, c := range t.values {
 		v := seen{missing: true}
 		if c >= len(cells) {
-			v = seen{fault: shortRow}
+			v, whole = seen{fault: shortRow}, false // its last cell may be cut, and be the time
 		} else if len(cells[c]) > 0 {
 			v, empty = t.value(cells[c]), false
 		}
@@ -141,6 +141,7 @@ func (t *table) value(text []byte) (v seen) {
 func (t *table) place(cells [][]byte, line int, time []byte, whole bool) {
 	sensor, at, state, f := t.locate(cells, line, time, whole)
 	kept := false
+	t.p.sound = t.p.sound || f.why == "" && t.anySound()
 	for i, v := range t.seen {
 		if t.sensor < 0 {
 			sensor = t.sensors[i]
@@ -198,6 +199,15 @@ func (t *table) locate(cells [][]byte, line int, time []byte, whole bool) (senso
 	}
 	at, state, f = t.clock.instant(track, stamp.wall, time)
 	return sensor, at, state, f
+}
+
+func (t *table) anySound() bool {
+	for _, v := range t.seen {
+		if v.fault.why == "" {
+			return true
+		}
+	}
+	return false
 }
 
 // anyTaken keeps a name from becoming a sensor when the row's one value is refused anyway.
