@@ -73,7 +73,8 @@ done
 AS_ROOT
 }
 
-# modules says so before Go fetches what go.mod lists; later runs need no network.
+# modules [-test] PACKAGE... says so before Go fetches what go.mod lists; later runs need no network.
 modules() {
-	GOPROXY=off go list -deps -test ./... >/dev/null 2>&1 || say "Downloading the Go modules that go.mod lists into $(go env GOMODCACHE)"
+	GOPROXY=off go list -deps "$@" >/dev/null 2>&1 ||
+		say "Downloading the Go modules that go.mod lists into $(go env GOMODCACHE)"
 }
