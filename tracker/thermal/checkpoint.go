@@ -19,7 +19,7 @@ type Checkpoint struct {
 //
 // Late data: take the last checkpoint at or before the earliest instant that changed, run all that is stored from it
 // on, replace the checkpoints after it, and reconcile what was found with the recorded excursions for which
-// FoundFrom(checkpoint) is true. A live caller may begin at any instant it has the state of.
+// FoundFrom(State.ThroughMicros) is true. A live caller may begin at any instant it has the state of.
 func (r Rule) Run(from Checkpoint, series []Reading, conflicts []Conflict) (State, []Excursion, []Checkpoint) {
 	s := from.State
 	var found []Excursion

@@ -69,7 +69,7 @@ func (k *kept) take(incoming []thermal.Reading) {
 	series, conflicts := thermal.Merge(k.readings[first:])
 	state, found, checkpoints := k.rule.Run(from, series, conflicts)
 	k.state, k.checkpoints = state, k.checkpoints.Replace(from.AtMicros, checkpoints)
-	k.found = slices.DeleteFunc(k.found, func(x thermal.Excursion) bool { return x.FoundFrom(from.AtMicros) })
+	k.found = slices.DeleteFunc(k.found, func(x thermal.Excursion) bool { return x.FoundFrom(from.State.ThroughMicros) })
 	k.found = append(k.found, found...)
 }
 

@@ -100,7 +100,8 @@ type Excursion struct {
 // Over says whether the excursion has been cleared.
 func (x Excursion) Over() bool { return x.ClearedMicros != 0 }
 
-// FoundFrom says whether a run from a checkpoint meets this excursion again; those it does not are left alone.
-func (x Excursion) FoundFrom(checkpointMicros int64) bool {
-	return x.ClearedMicros == 0 || x.ClearedMicros >= checkpointMicros
+// FoundFrom says whether a run on from a state that has folded everything through an instant meets this excursion
+// again; those it does not were over by then and are left alone.
+func (x Excursion) FoundFrom(throughMicros int64) bool {
+	return x.ClearedMicros == 0 || x.ClearedMicros > throughMicros
 }
