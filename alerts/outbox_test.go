@@ -42,6 +42,7 @@ func TestClassify(t *testing.T) {
 func TestBackoffGrowsIsCappedAndSpread(t *testing.T) {
 	require.Equal(t, 2500*time.Millisecond, alerts.Backoff(1, 0))
 	require.Equal(t, 5*time.Minute/2, alerts.Backoff(1000, 0))
+	require.Equal(t, 5*time.Minute-35, alerts.Backoff(1000, 1<<32-1), "whole but for 2^-32 of the half, cut to nanoseconds")
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(-3, 1_000_000).Draw(t, "attempt")
 		j, k := rapid.Uint32().Draw(t, "jitter"), rapid.Uint32().Draw(t, "other jitter")

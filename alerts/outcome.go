@@ -1,6 +1,9 @@
 package alerts
 
-import "time"
+import (
+	"math/bits"
+	"time"
+)
 
 // Outcome of one attempt to hand a mail to the relay.
 type Outcome string
@@ -59,5 +62,6 @@ func Backoff(attempt int, jitter uint32) time.Duration {
 	}
 	d = min(d, LongestRetry)
 	half := d / 2
-	return half + time.Duration((uint64(half)*uint64(jitter))>>32)
+	hi, lo := bits.Mul64(uint64(half), uint64(jitter)) // half * jitter / 2^32: the product needs 70 bits
+	return half + time.Duration(hi<<32|lo>>32)
 }

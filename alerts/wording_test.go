@@ -213,7 +213,7 @@ func TestAKindThatDoesNotGoWithItsFactsIsStillSent(t *testing.T) {
 // Data from outside (names, reasons, file names) can neither open a header line nor break the mark-up, and whatever it
 // is, value and time stay within the first 40 characters.
 func TestHostileData(t *testing.T) {
-	word := rapid.StringOf(rapid.OneOf(rapid.Rune(), rapid.SampledFrom([]rune("\r\n\x00\t <>&\"'\u202e\u200b"))))
+	word := rapid.StringOf(rapid.OneOf(rapid.Rune(), rapid.SampledFrom([]rune("\r\n\x00\t <>&\"'%!\u202e\u200b"))))
 	rapid.Check(t, func(t *rapid.T) {
 		f := warm()
 		f.Unit, f.Room, f.Sensor, f.Where = "R"+word.Draw(t, "unit"), word.Draw(t, "room"), word.Draw(t, "sensor"), word.Draw(t, "where")
@@ -223,9 +223,6 @@ func TestHostileData(t *testing.T) {
 		f.Last.MilliC = thermal.MilliC(rapid.IntRange(8001, 99_000).Draw(t, "temperature"))
 		for _, k := range []alerts.Kind{alerts.Warm, alerts.Worse, alerts.StillOpen, alerts.Recovered, alerts.WorkEndedOut} {
 			m, err := alerts.Templates().Render(k, f)
-			if strings.Contains(f.Room+f.Name+f.Where+f.Unit, "%!") {
-				continue
-			}
 			require.NoError(t, err)
 			subjectFits(t, m.Subject)
 			require.NotContains(t, m.Text, "\r")

@@ -65,34 +65,35 @@ func (s *Sender) Run(ctx context.Context) error {
 }
 
 // rest waits until the outbox may have something. One worker at a time waits there, the others behind it: as each
-// leaves, the next asks again, so what one claim left over wakes the next. waiting holds the place of the one.
-func (s *Sender) rest(ctx context.Context, waiting chan struct{}) error {
+// leaves, the next asks again, so what one claim left over wakes the next. waiting holds the place of the one. slept is
+// false when the outbox did not make it wait at all.
+func (s *Sender) rest(ctx context.Context, waiting chan struct{}) (slept bool, err error) {
 	select {
 	case <-ctx.Done():
-		return ctx.Err()
+		return true, ctx.Err()
 	case waiting <- struct{}{}:
 	}
 	defer func() { <-waiting }()
 	asked := time.Now()
-	err := s.Outbox.Wait(ctx)
-	if time.Since(asked) < time.Millisecond {
-		wait(ctx, atOnce) // it did not wait at all: whatever it sees, we could not claim it just now
-	}
-	return err
+	err = s.Outbox.Wait(ctx)
+	return time.Since(asked) >= time.Millisecond, err
 }
 
 // work claims and sends until there is nothing left, rests, and does so again.
 func (s *Sender) work(ctx context.Context, waiting chan struct{}) {
 	var conn *session
 	defer func() { s.hangUp(conn) }()
-	trouble, down := 0, 0
+	trouble, down, slept := 0, 0, true
 	for ctx.Err() == nil {
 		until := time.Now().Add(s.lease()) // taken before the claim, so never later than the database's
 		rows, err := s.Outbox.Claim(ctx, s.Batch, s.lease(), s.Owner)
 		if err == nil && len(rows) == 0 {
 			s.hangUp(conn)
 			conn = nil
-			err = s.rest(ctx, waiting)
+			if !slept {
+				wait(ctx, atOnce) // the outbox saw something due and handed out nothing: do not spin on it
+			}
+			slept, err = s.rest(ctx, waiting)
 		}
 		switch {
 		case ctx.Err() != nil && len(rows) == 0:
@@ -104,7 +105,7 @@ func (s *Sender) work(ctx context.Context, waiting chan struct{}) {
 		case len(rows) == 0:
 			trouble = 0
 		default:
-			trouble = 0
+			trouble, slept = 0, true
 			if conn, err = s.send(ctx, conn, rows, until); err == nil {
 				down = 0
 				continue
@@ -235,51 +236,6 @@ func merge(a, b context.Context) (context.Context, func()) {
 	return m, func() { stop(); cancel() }
 }
 
-// settle tells the outbox how an attempt ended.
-func (s *Sender) settle(ctx context.Context, row alerts.Row, until time.Time, o alerts.Outcome, words string) {
-	log := s.Log.With("kind", row.Kind, "to", row.To, "message_id", row.MessageID, "attempt", row.Attempt)
-	switch o {
-	case alerts.Taken:
-		log.Info("mail accepted", "answer", words)
-		if s.tell(ctx, row, until, func(ctx context.Context) error { return s.Outbox.Accepted(ctx, row, words) }) {
-			s.forget(row.MessageID)
-		}
-	case alerts.Refuse:
-		log.Error("mail refused for good", "why", words)
-		s.tell(ctx, row, until, func(ctx context.Context) error { return s.Outbox.Failed(ctx, row, words) })
-	case alerts.Again:
-		after := alerts.Backoff(row.Attempt, rand.Uint32())
-		log.Warn("mail waits", "why", words, "again_in", after)
-		s.tell(ctx, row, until, func(ctx context.Context) error { return s.Outbox.Retry(ctx, row, words, after) })
-	}
-}
-
-// tell repeats a word to the outbox until it is heard, the lease is over, or the program has been stopping for a while.
-// It says whether there is nothing left to tell.
-func (s *Sender) tell(ctx context.Context, row alerts.Row, until time.Time, word func(context.Context) error) bool {
-	telling, cancel := context.WithDeadline(context.WithoutCancel(ctx), until)
-	defer cancel()
-	stop := context.AfterFunc(ctx, func() { time.AfterFunc(stopGrace, cancel) })
-	defer stop()
-	for n := 1; ; n++ {
-		once, done := context.WithTimeout(telling, storeTimeout)
-		err := word(once)
-		done()
-		switch {
-		case err == nil:
-			return true
-		case errors.Is(err, alerts.ErrLeaseLost):
-			s.Log.Warn("another sender has this mail now", "message_id", row.MessageID)
-			return true
-		case telling.Err() != nil:
-			s.Log.Error("telling the outbox: given up, the lease will end", "message_id", row.MessageID, "error", err)
-			return false
-		}
-		s.Log.Error("telling the outbox", "message_id", row.MessageID, "error", err)
-		pause(telling, n)
-	}
-}
-
 func (s *Sender) hangUp(conn *session) {
 	if conn == nil {
 		return
@@ -287,25 +243,6 @@ func (s *Sender) hangUp(conn *session) {
 	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
 	defer cancel()
 	conn.quit(ctx)
-}
-
-func (s *Sender) remember(id, answer string) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.unsaid[id] = answer
-}
-
-func (s *Sender) forget(id string) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	delete(s.unsaid, id)
-}
-
-func (s *Sender) said(id string) (string, bool) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	answer, ok := s.unsaid[id]
-	return answer, ok
 }
 
 // pause waits before the nth try again: a quarter of a second, doubled each time, at most five; or until ctx ends.

@@ -92,7 +92,9 @@ func TestBadRelay(t *testing.T) {
 		t.Run(c.what, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				p := mailtest.NewPeer(c.first, mailtest.Script{})
-				o := mailtest.NewOutbox(mailtest.Sample(1, alice))
+				long := mailtest.Sample(1, alice)
+				long.HTML = strings.Repeat("<p>shelf A 4</p>\n", 1000) // more than any buffer on the way holds
+				o := mailtest.NewOutbox(long)
 				reason := ""
 				rows := carry(t, p, o, plain(p), func(rows []alerts.Row) bool {
 					if rows[0].State == alerts.Waiting && rows[0].LastError != "" {
@@ -198,6 +200,32 @@ func TestAConnectionThatEndedIsNotTheMailsFault(t *testing.T) {
 			require.Equal(t, 1, r.Attempt)
 			require.Equal(t, 1, p.Copies(r.MessageID))
 		}
+	})
+}
+
+// Once a message is out whole, a lost answer is never met by sending it again on the spot: it waits, and says why.
+func TestALostAnswerIsNotHurried(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := mailtest.NewPeer(mailtest.Script{DropSecond: true}, mailtest.Script{})
+		rows := carry(t, p, mailtest.NewOutbox(mailtest.Sample(1, alice), mailtest.Sample(2, alice)), plain(p), all(alerts.Accepted))
+		require.Equal(t, 1, rows[0].Attempt)
+		require.Equal(t, 2, rows[1].Attempt)
+		require.Equal(t, 2, p.Copies(rows[1].MessageID))
+	})
+}
+
+// However many rows are due while the relay is down, each soon says why it waits.
+func TestManyRowsWhileTheRelayIsDown(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := mailtest.NewPeer(mailtest.Script{Greeting: "421 down"})
+		o := mailtest.NewOutbox()
+		for n := range 500 {
+			o.Put(mailtest.Sample(n, alice))
+		}
+		start := time.Now()
+		carry(t, p, o, plain(p), tried)
+		require.Less(t, time.Since(start), 2*time.Second)
+		require.LessOrEqual(t, p.Connections(), 4, "without asking the relay for each")
 	})
 }
 

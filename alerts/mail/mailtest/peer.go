@@ -34,6 +34,7 @@ type Script struct {
 	Quit        string                 // answer to QUIT; "" = 221
 	DropAtQuit  bool                   //
 	CloseSecond bool                   // closes when the second mail of a connection begins
+	DropSecond  bool                   // takes the second mail of a connection and closes instead of answering
 }
 
 // Taken is a message a Peer became responsible for, whether or not it managed to say so.
@@ -356,7 +357,7 @@ func (d *dialogue) data() bool {
 	case d.s.HangAfter:
 		<-d.peer.stop
 		return false
-	case d.s.DropAfter:
+	case d.s.DropAfter || d.s.DropSecond && d.mails > 1:
 		return false
 	}
 	return d.say(answer) && !strings.HasPrefix(answer, "421")
