@@ -103,7 +103,7 @@ func (p printer) heldWhy(l Line) []string {
 	case l.Past:
 		why = append(why, "PAST ITS BUD too: not to be used whatever is decided; DO NOT DISCARD until then")
 	case !l.BeyondUse.After(p.LooksUntil):
-		why = append(why, "its BUD comes before the next staffed sweep; DO NOT DISCARD, ask a pharmacist now")
+		why = append(why, "its BUD comes by the next staffed sweep: ask a pharmacist now; DO NOT DISCARD")
 	default:
 		why = append(why, "DO NOT DISCARD: leave it in its place until a pharmacist has decided")
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -35,32 +36,39 @@ func TestWhatIsToBeDone(t *testing.T) {
 		action sweep.Action
 		by     time.Time
 	}{
-		"past":                               {bud: at(11, 8, 30), action: sweep.PullNow},
-		"ends as the list is due":            {bud: at(12, 7, 0), action: sweep.PullNow},
-		"ends a minute later":                {bud: at(12, 7, 1), action: sweep.PullBefore, by: at(12, 7, 1)},
-		"ends before a late list was made":   {bud: at(12, 9, 0), list: late, action: sweep.PullNow},
-		"ends with the next staffed sweep":   {bud: at(12, 19, 0), action: sweep.PullBefore, by: at(12, 19, 0)},
-		"ends a minute after it":             {bud: at(12, 19, 1), action: sweep.UseFirst},
-		"ends 24 h after it":                 {bud: at(13, 19, 0), action: sweep.UseFirst},
-		"ends a minute after that":           {bud: at(13, 19, 1), action: sweep.Stay},
-		"people leave first":                 {bud: at(14, 23, 0), list: fridayEvening, action: sweep.PullBefore, by: at(14, 19, 30)},
-		"as people come back":                {bud: at(15, 7, 30), list: fridayEvening, action: sweep.PullBefore, by: at(14, 19, 30)},
-		"a minute after they came":           {bud: at(15, 7, 31), list: fridayEvening, action: sweep.PullBefore, by: at(15, 7, 31)},
-		"nobody there before it":             {bud: at(15, 23, 0), list: saturdayEvening, action: sweep.PullNow},
-		"as they come, nobody before":        {bud: at(16, 7, 30), list: saturdayEvening, action: sweep.PullNow},
-		"they are there before":              {bud: at(16, 7, 31), list: saturdayEvening, action: sweep.PullBefore, by: at(16, 7, 31)},
-		"next sweep looked up":               {bud: at(12, 19, 0), list: wrongUntil, action: sweep.PullBefore, by: at(12, 19, 0)},
-		"no sweep at all: a day":             {bud: at(13, 7, 0), list: never, action: sweep.PullBefore, by: at(13, 7, 0)},
-		"no sweep at all: more":              {bud: at(13, 7, 1), list: never, action: sweep.UseFirst},
-		"on hold":                            {bud: at(20, 9, 0), vial: held(stock.HoldRecall), action: sweep.OnHold},
-		"touched by an excursion":            {bud: at(20, 9, 0), vial: warm, action: sweep.OnHold},
-		"on hold and past":                   {bud: at(11, 9, 0), vial: warm, action: sweep.OnHold},
-		"on hold, ends today":                {bud: at(12, 9, 0), vial: warm, action: sweep.OnHold},
-		"not checked":                        {bud: at(20, 9, 0), vial: unverified, action: sweep.NotChecked},
-		"not checked, ends today":            {bud: at(12, 9, 0), vial: unverified, action: sweep.NotChecked, by: at(12, 9, 0)},
-		"not checked, past":                  {bud: at(11, 9, 0), vial: unverified, action: sweep.PullNow},
-		"not checked, nobody there":          {bud: at(15, 23, 0), vial: unverified, list: saturdayEvening, action: sweep.PullNow},
-		"not checked and on hold":            {bud: at(11, 9, 0), vial: func(v *stock.Vial) { unverified(v); warm(v) }, action: sweep.OnHold},
+		"past":                             {bud: at(11, 8, 30), action: sweep.PullNow},
+		"ends as the list is due":          {bud: at(12, 7, 0), action: sweep.PullNow},
+		"ends a minute later":              {bud: at(12, 7, 1), action: sweep.PullBefore, by: at(12, 7, 1)},
+		"ends before a late list was made": {bud: at(12, 9, 0), list: late, action: sweep.PullNow},
+		"ends with the next staffed sweep": {bud: at(12, 19, 0), action: sweep.PullBefore, by: at(12, 19, 0)},
+		"ends a minute after it":           {bud: at(12, 19, 1), action: sweep.UseFirst},
+		"ends 24 h after it":               {bud: at(13, 19, 0), action: sweep.UseFirst},
+		"ends a minute after that":         {bud: at(13, 19, 1), action: sweep.Stay},
+		"people leave first":               {bud: at(14, 23, 0), list: fridayEvening, action: sweep.PullBefore, by: at(14, 19, 30)},
+		"as people come back":              {bud: at(15, 7, 30), list: fridayEvening, action: sweep.PullBefore, by: at(14, 19, 30)},
+		"a minute after they came":         {bud: at(15, 7, 31), list: fridayEvening, action: sweep.PullBefore, by: at(15, 7, 31)},
+		"nobody there before it":           {bud: at(15, 23, 0), list: saturdayEvening, action: sweep.PullNow},
+		"as they come, nobody before":      {bud: at(16, 7, 30), list: saturdayEvening, action: sweep.PullNow},
+		"they are there before":            {bud: at(16, 7, 31), list: saturdayEvening, action: sweep.PullBefore, by: at(16, 7, 31)},
+		"next sweep looked up":             {bud: at(12, 19, 0), list: wrongUntil, action: sweep.PullBefore, by: at(12, 19, 0)},
+		"no sweep at all: a day":           {bud: at(13, 7, 0), list: never, action: sweep.PullBefore, by: at(13, 7, 0)},
+		"no sweep at all: more":            {bud: at(13, 7, 1), list: never, action: sweep.UseFirst},
+		"on hold":                          {bud: at(20, 9, 0), vial: held(stock.HoldRecall), action: sweep.OnHold},
+		"touched by an excursion":          {bud: at(20, 9, 0), vial: warm, action: sweep.OnHold},
+		"on hold and past":                 {bud: at(11, 9, 0), vial: warm, action: sweep.OnHold},
+		"on hold, ends today":              {bud: at(12, 9, 0), vial: warm, action: sweep.OnHold},
+		"not checked":                      {bud: at(20, 9, 0), vial: unverified, action: sweep.NotChecked},
+		"not checked, ends today":          {bud: at(12, 9, 0), vial: unverified, action: sweep.NotChecked, by: at(12, 9, 0)},
+		"not checked, past":                {bud: at(11, 9, 0), vial: unverified, action: sweep.PullNow},
+		"not checked, nobody there":        {bud: at(15, 23, 0), vial: unverified, list: saturdayEvening, action: sweep.PullNow},
+		"not checked and on hold":          {bud: at(11, 9, 0), vial: func(v *stock.Vial) { unverified(v); warm(v) }, action: sweep.OnHold},
+		"not checked by its state alone":   {bud: at(20, 9, 0), vial: func(v *stock.Vial) { v.State = stock.InPreparation }, action: sweep.NotChecked},
+		"people come as it ends": {bud: at(12, 19, 0), action: sweep.PullNow, list: func(in *sweep.Input) {
+			in.Site.Staffed = []stock.Hours{{Days: everyDay, From: "19:00", To: "20:00"}}
+		}},
+		"hours in any order": {bud: at(12, 19, 0), action: sweep.PullBefore, by: at(12, 18, 0), list: func(in *sweep.Input) {
+			in.Site.Staffed = []stock.Hours{{Days: everyDay, From: "13:00", To: "18:00"}, {Days: everyDay, From: "06:30", To: "12:00"}}
+		}},
 		"a BUD that got lost counts as past": {action: sweep.PullNow},
 	} {
 		if c.vial == nil {
@@ -85,6 +93,41 @@ func TestHeldAndPastSaysBoth(t *testing.T) {
 	require.Contains(t, text, "on hold: case 57 (warm); PAST ITS BUD too")
 	require.Contains(t, text, "DO NOT DISCARD")
 	require.NotContains(t, text, "into:")
+}
+
+func TestHeldAndEndingByTheNextSweep(t *testing.T) {
+	text := func(bud time.Time) string {
+		return sweep.Text(sweep.Make(input(with(batch("251107-1", "PANT", "R1/A", bud, 1, 1), warm))))
+	}
+	require.Contains(t, text(at(12, 19, 0)), "ask a pharmacist now")
+	require.NotContains(t, text(at(12, 19, 1)), "ask a pharmacist now")
+}
+
+// Shelves come as people walk, C first in this refrigerator; lines that differ in their holds alone always come in the
+// same order.
+func TestOrderOfALine(t *testing.T) {
+	in := input(batch("251110-1", "METH", "R1/A", at(12, 9, 0), 1, 1), batch("251110-1", "METH", "R1/C", at(12, 9, 0), 2, 1))
+	require.Equal(t, []sweep.ShelfCount{{Shelf: "C", Count: 1}, {Shelf: "A", Count: 1}}, sweep.Make(in).Units[0].Lines[0].Shelves)
+
+	var vials [][]stock.Vial
+	kinds := []string{stock.HoldCount, stock.HoldFound, stock.HoldManual, stock.HoldRecall, stock.HoldRelabel, stock.HoldReturn}
+	for i, kind := range kinds {
+		vials = append(vials, with(batch("251110-1", "METH", "R1/A", at(14, 9, 0), i+1, 1), held(kind)))
+	}
+	var got []string
+	for _, l := range sweep.Make(input(vials...)).Units[0].Lines {
+		got = append(got, l.Held)
+	}
+	require.Equal(t, kinds, got)
+}
+
+// A deadline a week away says its date: a weekday alone would be today's.
+func TestDeadlineAWeekAway(t *testing.T) {
+	in := input(batch("251110-1", "METH", "R1/A", at(19, 9, 0), 1, 1), batch("251110-2", "METH", "R1/A", at(17, 9, 0), 1, 1))
+	in.Until = at(19, 9, 0)
+	text := sweep.Text(sweep.Make(in))
+	require.Contains(t, text, "BEFORE Mon 09:00")
+	require.Contains(t, text, "BEFORE Wed 19 Nov 09:00")
 }
 
 // Serials stand beside a batch only where the same unit holds more of it with something else to do.
@@ -133,7 +176,7 @@ func TestOldTemperaturesAreNoData(t *testing.T) {
 		in.Heads["R1"] = sweep.Head{Probes: []sweep.Probe{given}}
 		got := sweep.Make(in).Units[0].Head.Probes[0]
 		require.Equal(t, c.shown, got.MilliC != nil, name)
-		require.NotNil(t, given.MilliC, "what came in stays as it was")
+		require.Equal(t, given, in.Heads["R1"].Probes[0], "what came in stays as it was")
 	}
 	in := input()
 	in.Heads = map[string]sweep.Head{"R1": {Probes: []sweep.Probe{{Sensor: "T1", MilliC: new(thermal.MilliC(4_700)), At: at(12, 6, 58).Add(-1)}}}}
@@ -315,7 +358,7 @@ func TestEveryVialInOneLine(t *testing.T) {
 // Names are typed by people and come from files: nothing in them breaks a page, and none of their letters is lost.
 func TestTextOfAnyNames(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		name := rapid.String().Draw(t, "name") + rapid.SampledFrom([]string{"", "\f", "\r\n.\r\n", "\t", "\u202e", "\u2028", long120 + long120}).Draw(t, "more")
+		name := rapid.String().Draw(t, "name") + rapid.SampledFrom([]string{"", "\f", "\r\n.\r\n", "\t", "\u202e", "\u2028", "\x1b[2J", long120 + long120, strings.Repeat("ä", 250), strings.Repeat("点滴", 60)}).Draw(t, "more")
 		in := input(batch("251107-1", "PANT", "R1/A", at(11, 8, 30), 1, 1), with(batch("251107-2", "PANT", "R1/A", at(11, 8, 30), 1, 1), func(v *stock.Vial) {
 			v.Holds = []stock.Hold{{Kind: name}}
 		}))

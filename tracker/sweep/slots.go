@@ -57,12 +57,12 @@ func nextStaffed(site *stock.Site, zone *time.Location, after time.Time) SlotAt 
 	return SlotAt{}
 }
 
-// days ranges over the calendar days, as midnights in UTC, that a span of instants can touch, one more on either side:
-// a clock change can carry a wall time into the day before or after its own.
+// days ranges over the calendar days, as midnights in UTC, that a span of instants can touch. One more at the end: a
+// clock that goes back over midnight shows the day before once more when the new day has begun already.
 func days(from, to time.Time, zone *time.Location) func(yield func(time.Time) bool) {
 	return func(yield func(time.Time) bool) {
 		end := day(to, zone).AddDate(0, 0, 1)
-		for d := day(from, zone).AddDate(0, 0, -1); !d.After(end); d = d.AddDate(0, 0, 1) {
+		for d := day(from, zone); !d.After(end); d = d.AddDate(0, 0, 1) {
 			if !yield(d) {
 				return
 			}

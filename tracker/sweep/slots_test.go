@@ -124,6 +124,25 @@ func TestWindowsDoNotMatter(t *testing.T) {
 	})
 }
 
+// A clock that goes back over midnight, and a zone that left a day out, asked minute by minute.
+func TestWindowsOverMidnight(t *testing.T) {
+	for zone, around := range map[string]string{"America/St_Johns": "2010-11-07T02:31:00Z", "Pacific/Apia": "2011-12-30T10:00:00Z", "America/Havana": "2025-11-02T05:00:00Z"} {
+		s := slotsAt(zone, "00:00", "00:30", "23:00", "23:30", "12:00")
+		from, to := instant(t, around).Add(-40*time.Hour), instant(t, around).Add(40*time.Hour)
+		var pieces []sweep.SlotAt
+		for m := from; m.Before(to); m = m.Add(time.Minute) {
+			pieces = append(pieces, sweep.Due(s, m, m.Add(time.Minute))...)
+			require.Equal(t, sweep.Due(s, from, m.Add(time.Minute)), slices.Clip(pieces), "%s until %s", zone, m)
+		}
+		keys := map[string]bool{}
+		for _, p := range pieces {
+			require.False(t, keys[p.Key], p.Key)
+			keys[p.Key] = true
+		}
+		require.GreaterOrEqual(t, len(pieces), 3*5, zone)
+	}
+}
+
 func TestNextStaffed(t *testing.T) {
 	s := site()
 	for _, c := range []struct{ after, want time.Time }{
@@ -171,6 +190,10 @@ func TestStaffedHours(t *testing.T) {
 	require.True(t, sweep.StaffedBetween(s, at(12, 19, 29), at(12, 19, 45)))
 	require.False(t, sweep.StaffedBetween(s, at(12, 8, 0), at(12, 8, 0)), "no time at all")
 	require.False(t, sweep.StaffedBetween(s, at(12, 9, 0), at(12, 8, 0)))
+
+	always := &stock.Site{Zone: "UTC"}
+	require.True(t, sweep.Staffed(always, at(12, 3, 0)))
+	require.False(t, sweep.StaffedBetween(always, at(12, 8, 0), at(12, 8, 0)))
 
 	night := &stock.Site{Zone: "America/New_York", Staffed: []stock.Hours{{Days: everyDay, From: "00:00", To: "01:30"}, {Days: everyDay, From: "22:00", To: "24:00"}}}
 	require.True(t, sweep.Staffed(night, instant(t, "2026-11-01T01:29:00-04:00")))

@@ -88,7 +88,8 @@ func wellPrinted(t require.TestingT, l sweep.List, text string) {
 		require.Contains(t, p, "FOUND, NOT LISTED")
 		require.Equal(t, 2, strings.Count(p, "______   at ____:____"))
 		for line := range strings.SplitSeq(p, "\n") {
-			require.LessOrEqual(t, utf8.RuneCountInString(line), 100, line)
+			require.LessOrEqual(t, utf8.RuneCountInString(line)+strings.Count(line, "点")+strings.Count(line, "滴"), 100, line)
+			require.False(t, strings.ContainsFunc(line, func(r rune) bool { return !unicode.IsPrint(r) }), "%q", line)
 			require.Equal(t, strings.TrimRight(line, " \t\r"), line)
 		}
 	}
