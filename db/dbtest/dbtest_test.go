@@ -58,6 +58,7 @@ func TestAddress(t *testing.T) {
 }
 
 func BenchmarkFresh(b *testing.B) {
+	Fresh(b) // starts the server
 	for b.Loop() {
 		Fresh(b)
 	}
