@@ -1,0 +1,74 @@
+package web
+
+import (
+	"net"
+	"net/http"
+	"net/netip"
+	"strings"
+)
+
+// hardened sets the headers that keep a browser from doing what no page of ours asks for. Scripts and styles come as
+// files of our own; nothing stands inline, nothing is framed, nothing is guessed.
+func hardened(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'")
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("X-Frame-Options", "DENY")
+		h.Set("Referrer-Policy", "same-origin")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		next.ServeHTTP(w, r)
+	})
+}
+
+// loopbackNames refuses a request that was addressed to another name than this machine's own. A web page elsewhere can
+// point a name of its own at 127.0.0.1 and have a browser here ask for it; the Host it sends gives it away.
+func (s *Server) loopbackNames(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !loopback(r.Host) {
+			tell(w, r, aboutBlank(http.StatusMisdirectedRequest,
+				"This server answers to localhost and 127.0.0.1 only: there is no sign-in yet. From elsewhere, use a tunnel and its local address."))
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+func loopback(hostport string) bool {
+	host := hostport
+	if h, _, err := net.SplitHostPort(hostport); err == nil {
+		host = h
+	}
+	host = strings.TrimSuffix(strings.TrimPrefix(host, "["), "]")
+	if strings.EqualFold(host, "localhost") {
+		return true
+	}
+	a, err := netip.ParseAddr(host)
+	return err == nil && a.Unmap().IsLoopback()
+}
+
+// sameOrigin refuses what a page of another origin sends to ours with the visitor's browser. The API carries a token in
+// a header no other origin can set, and is left alone.
+func (s *Server) sameOrigin(next http.Handler) http.Handler {
+	guard := http.NewCrossOriginProtection()
+	guard.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		tell(w, r, aboutBlank(http.StatusForbidden, "This came from a page that is not vialward's, and was not done. Open the page here and do it again."))
+	}))
+	pages := guard.Handler(next)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if strings.HasPrefix(r.URL.Path, "/api/") {
+			next.ServeHTTP(w, r)
+			return
+		}
+		pages.ServeHTTP(w, r)
+	})
+}
+
+// bounded cuts a body off at the longest one that is taken; reading on is an *http.MaxBytesError.
+func (s *Server) bounded(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		r.Body = http.MaxBytesReader(w, r.Body, s.MaxBodyBytes)
+		next.ServeHTTP(w, r)
+	})
+}

@@ -1,0 +1,6 @@
+package web
+
+import "net/http"
+
+// pages registers the pages for people.
+func (s *Server) pages(*http.ServeMux) {}

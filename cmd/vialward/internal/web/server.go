@@ -1,0 +1,85 @@
+// Package web is the pages and the JSON API over HTTP. server.go is the frame: what a request passes before it reaches
+// its page or its operation. api_routes.go is the table of the API; pages.go that of the pages.
+//
+// Until people can sign in, nothing here is reachable from another machine: the address listened on is loopback, and a
+// request that names another host is refused (guard.go).
+package web
+
+import (
+	"context"
+	"log/slog"
+	"net/http"
+	"sync/atomic"
+	"time"
+
+	"vialward/tracker"
+)
+
+// Server answers HTTP. Its fields are set before Handler is called, and not changed after; Tracker may be left out and
+// given with Use once the database is open. Handlers of pages and API run only when it is there, and may read it.
+type Server struct {
+	Tracker *tracker.Tracker
+	Log     *slog.Logger
+	Now     func() time.Time            // the site's clock: the machine's, or the demo's
+	Ready   func(context.Context) error // nil = ready; its error is shown to whoever asks /readyz
+	Metrics http.Handler                // nil = none
+
+	MaxBodyBytes int64                   // longest body of a request; 0 = 64 MiB
+	Extra        map[string]http.Handler // further pages by mux pattern: the demo's mail
+	DemoClock    bool                    // pages say that they stand on an invented calendar
+
+	open atomic.Bool // Tracker is there
+}
+
+// defaultMaxBody is a day of one-second readings of thirty sensors in the plain form.
+const defaultMaxBody = 64 << 20
+
+// Use gives a running server its operations; the requests that came before were answered with 503.
+func (s *Server) Use(t *tracker.Tracker) {
+	s.Tracker = t
+	s.open.Store(true)
+}
+
+// Handler is everything, in the order in which a request passes it: it is logged, a panic below ends in a sentence, its
+// answer gets the security headers, its host and origin are looked at, its body is bounded.
+func (s *Server) Handler() http.Handler {
+	if s.Tracker != nil {
+		s.open.Store(true)
+	}
+	if s.MaxBodyBytes <= 0 {
+		s.MaxBodyBytes = defaultMaxBody
+	}
+	return s.logged(s.calm(hardened(s.loopbackNames(s.sameOrigin(s.bounded(s.routes()))))))
+}
+
+// routes is the one mux. Health and metrics answer before the record is open; the rest waits for it.
+func (s *Server) routes() http.Handler {
+	record := http.NewServeMux()
+	s.api(record)
+	s.pages(record)
+	for pattern, h := range s.Extra {
+		record.Handle(pattern, h)
+	}
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /livez", live)
+	mux.HandleFunc("GET /readyz", s.readyz)
+	if s.Metrics != nil {
+		mux.Handle("GET /metrics", s.Metrics)
+	}
+	mux.Handle("/", s.whenOpen(record))
+	return mux
+}
+
+// HTTP is a server for Handler with its limits set: a client that sends its head or body slowly, or reads slowly, gives
+// up its connection. Posts of readings are given longer (takeReadings).
+func (s *Server) HTTP() *http.Server {
+	return &http.Server{
+		Handler:           s.Handler(),
+		ReadHeaderTimeout: 10 * time.Second,
+		ReadTimeout:       30 * time.Second,
+		WriteTimeout:      time.Minute,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    32 << 10,
+		ErrorLog:          slog.NewLogLogger(s.Log.Handler(), slog.LevelWarn),
+	}
+}
