@@ -34,6 +34,9 @@ type clock struct {
 }
 
 // instant dates a wall time of a track, in the order of its rows. In doubt, it gives the wall time for keep.
+//
+// The zone is asked only where it has to be: a log of a year leaves the remembered stretch twice, and each row of a
+// repeated or missing hour is outside it.
 func (c *clock) instant(number int32, wall int64, text []byte) (at int64, state doubt, f fault) {
 	for int(number) >= len(c.tracks) {
 		c.tracks = append(c.tracks, &track{})

@@ -42,7 +42,14 @@ func FuzzPlain(f *testing.F) {
 	f.Add([]byte("sensor,at,celsius\n\"R1\n,2025-11-12T13:30:00Z,\"4.2\"\"\"\r\rR1,2025-11-12T13:30:00Z,4.2\r\nR1,2025-11-12T13:30:00Z,4.3\n"))
 	f.Add(append([]byte("sensor,at,celsius\nR1,2025-11-12T13:30:00Z,4.2\n"), bytes.Repeat([]byte("R1,2025-11-12T13:31:00Z,4.2\r\n"), 40)...))
 	f.Fuzz(func(t *testing.T, text []byte) {
-		same(t, text, func(r io.Reader) (*templog.Parser, error) { return templog.NewParser(r, nil, templog.Options{}) })
+		plain := func(r io.Reader) (*templog.Parser, error) { return templog.NewParser(r, nil, templog.Options{}) }
+		same(t, text, plain)
+		p, err := plain(bytes.NewReader(text))
+		quick := readAll(t, p, err, 64)
+		if p, err = plain(bytes.NewReader(text)); err == nil {
+			templog.TableOnly(p)
+		}
+		require.Equal(t, readAll(t, p, err, 64), quick)
 	})
 }
 

@@ -13,9 +13,9 @@ const (
 	endMicros   = 84006 * day
 )
 
-var (
-	errTime  = "%s is not a time as in 2025-11-12T08:30:00-05:00 or 2025-11-12T13:30:00Z"
-	errYears = "the time %s is not between the years 1970 and 2199: is the logger's clock or the time format right?"
+const (
+	notATime = "%s is not a time as in 2025-11-12T08:30:00-05:00 or 2025-11-12T13:30:00Z"
+	notInLog = "the time %s is not between the years 1970 and 2199: is the logger's clock or the time format right?"
 )
 
 // daysBefore is the number of days from 1 January 1970 to a date of the Gregorian calendar.

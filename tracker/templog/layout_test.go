@@ -56,7 +56,7 @@ func TestTimeFormats(t *testing.T) {
 		{"%m/%d/%Y %I:%M %p", "11/12/2025 1:30 xm", "is not written as time_format says"},
 		{"%H:%M %p %F", "13:30 AM 2025-11-12", "is no date and time of the calendar"},
 		{"%d-%b-%Y %R", "12-Nil-2025 08:30", "is not written as time_format says"},
-		{"%Y%m%d %H", "2025112 08", "is not written as time_format says"}, // 1 December, or 12 January?
+		{"%Y%m%d %H", "2025112 08", "is not written as time_format says"}, // 2 November, or 12 January?
 	} {
 		t.Run(c.format+" "+c.text, func(t *testing.T) {
 			l := &templog.Layout{Header: true, Time: cols("t"), TimeFormat: c.format, Zone: zone(t, "America/New_York"), Unit: "Cel", Value: cols("T")}

@@ -285,9 +285,9 @@ func TestNoiseEndsEarly(t *testing.T) {
 	require.ErrorContains(t, readAll(t, p, err, 4096).err, "this is not JSON")
 }
 
-// One line of 100 MB is one refused row and costs no memory to speak of.
+// One line of 32 MB is one refused row and costs no memory to speak of.
 func TestOneEndlessLine(t *testing.T) {
-	n := &noise{limit: 100 << 20, mask: 0x20} // no line break, no zero byte
+	n := &noise{limit: 32 << 20, mask: 0x20} // no line break, no zero byte
 	p, err := templog.NewParser(io.MultiReader(strings.NewReader("sensor,at,celsius\n"), n, strings.NewReader("\nR1,2025-11-12T13:30:00Z,4.2\n")), nil, templog.Options{})
 	g := readAll(t, p, err, 16)
 	require.NoError(t, g.err)
@@ -352,4 +352,34 @@ func TestReaderFails(t *testing.T) {
 	require.ErrorContains(t, g.err, "reading the log at line")
 	_, err = templog.NewParser(failing{strings.NewReader("sensor,")}, nil, templog.Options{})
 	require.ErrorIs(t, err, io.ErrClosedPipe)
+}
+
+// A sensor whose name has a comma or begins with a quote stands in quotes; the same bytes without them are another row.
+func TestNamesThatNeedQuotes(t *testing.T) {
+	const at = ",2025-11-12T13:30:00Z,4.2\n"
+	pad := strings.Repeat("R1"+at, 20)
+	g := plain(t, "sensor,at,celsius\n\"a,b\""+at+"a,b"+at+"\"\"\"c\""+at+"\"c"+at+pad)
+	require.NoError(t, g.err)
+	require.Equal(t, []int{3, 5}, []int{g.refused[0].Line, g.refused[1].Line})
+	require.Equal(t, templog.Rows{Read: 24, Refused: 2}, g.rows)
+}
+
+// Two sensors in turn, with every spelling of an offset, over the start of a block: nothing is lost between the quick
+// way and the table's.
+func TestSensorsInTurn(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("sensor,at,celsius\n")
+	const rows = 60_000
+	for i := range rows {
+		b.WriteString([]string{
+			"R1,2025-11-12T13:30:00Z,4.2\n", "R2,2025-11-12T08:30:00-05:00,4.2\r\n", "\"R1\",2025-11-12T08:30:00-0500,4.2\n", "R2,2025-11-12T13:30:00.0Z, 4.2\n",
+			"R3,2025-11-12T14:30:00+01:00,4.2000\n",
+		}[i%5])
+	}
+	g := plain(t, b.String())
+	require.NoError(t, g.err)
+	require.Equal(t, templog.Rows{Read: rows}, g.rows)
+	for i, v := range g.values {
+		require.Equal(t, []string{"R1", "R2", "R1", "R2", "R3"}[i%5]+" 2025-11-12T13:30:00Z 4.2", v)
+	}
 }

@@ -41,10 +41,10 @@ func (p *Parser) startPlain(o Options) error {
 	if len(missing) > 0 {
 		return noPlainForm(line, missing, cells, header)
 	}
-	t := &table{p: p, delimiter: ',', decimal: '.', unit: unit, sensor: index[0], times: index[1:2], values: index[2:], width: len(cells), advice: byDefault}
+	t := &table{p: p, delimiter: ',', decimal: '.', unit: unit, sensor: index[0], times: index[1:2], values: index[2:], width: len(cells), advice: plainAdvice}
 	p.step = t.step
 	if index[0] == 0 && index[1] == 1 && index[2] == 2 && len(cells) == 3 {
-		p.fast = (&plain{p: p, unit: unit}).rows
+		p.fast = (&plain{p: p, unit: unit, sensor: -1}).rows
 	}
 	return nil
 }
@@ -65,7 +65,7 @@ func (p *Parser) startTable(l *Layout, o Options) error {
 			return err
 		}
 	}
-	t := &table{p: p, delimiter: l.delimiter(), decimal: l.decimal(), unit: thermal.Unit(o.Unit), sensor: -1, format: format, advice: byLayout}
+	t := &table{p: p, delimiter: l.delimiter(), decimal: l.decimal(), unit: thermal.Unit(o.Unit), sensor: -1, format: format, advice: layoutAdvice}
 	t.missing = newSentinels(l.Missing, t.unit, t.decimal)
 	if !format.epoch && !format.hasOffset {
 		t.clock = &clock{p: p, zone: o.Zone, lo: 1} // lo above hi: nothing is known yet

@@ -35,11 +35,11 @@ type seen struct {
 }
 
 var (
-	noTime    = fault{why: "the row has no time"}
-	shortRow  = fault{why: "the row ends before the column of its time, sensor or value: it may be cut off"}
-	longRow   = fault{why: "the row has more cells than the header: a decimal comma, or a delimiter in a cell without quotes"}
-	byDefault = "The plain form is sensor,at,celsius with times as 2025-11-12T08:30:00-05:00; any other form needs a layout"
-	byLayout  = "Check the layout: delimiter, decimal, skip_lines, columns and time_format"
+	noTime       = fault{why: "the row has no time"}
+	shortRow     = fault{why: "the row ends before the column of its time, sensor or value: it may be cut off"}
+	longRow      = fault{why: "the row has more cells than the header: a decimal comma, or a delimiter in a cell without quotes"}
+	plainAdvice  = "The plain form is sensor,at,celsius with times as 2025-11-12T08:30:00-05:00; any other form needs a layout"
+	layoutAdvice = "Check the layout: delimiter, decimal, skip_lines, columns and time_format"
 )
 
 // step reads one row.
@@ -63,7 +63,8 @@ func (t *table) flush() {
 	}
 }
 
-// row takes the values of a row; false where it has none at all, not even missing ones.
+// row takes the values of a row: first what each value cell holds, then the row's time and sensor, which all of them
+// share; false where it has none at all, not even missing ones.
 func (t *table) row(cells [][]byte, line int) bool {
 	blank := true
 	for i := range cells {
@@ -119,6 +120,9 @@ func (t *table) time(cells [][]byte) (text []byte, whole bool) {
 }
 
 // value judges one cell that is not empty.
+//
+// A sentinel is compared as text first. Only a cell that reads to the same milli-degrees, or does not read at all
+// (-9999 is beyond any temperature), can be the same number in another spelling, and is looked at closely.
 func (t *table) value(text []byte) (v seen) {
 	for i := range t.missing {
 		if string(text) == t.missing[i].text {
@@ -182,7 +186,7 @@ func (t *table) locate(cells [][]byte, line int, time []byte, whole bool) (senso
 		return 0, 0, 0, f
 	}
 	if at = stamp.wall - stamp.offset; at < firstMicros || at >= endMicros {
-		return 0, 0, 0, fault{errYears, time}
+		return 0, 0, 0, fault{notInLog, time}
 	}
 	track := int32(0)
 	if t.sensor >= 0 {
@@ -224,46 +228,4 @@ func (t *table) stamp(time []byte) (stamp, fault) {
 	return stamp{wall: at}, fault{}
 }
 
-// isoFault says why a time is not one of RFC 3339; the usual reason is that it has no offset.
-func isoFault(text []byte) fault {
-	if len(text) < longestName {
-		if _, ok := rfc3339(append(bytes.Clone(text), 'Z')); ok {
-			return fault{"the time %s has no offset: write it as 2025-11-12T08:30:00-05:00, or describe the log by a layout with its zone", text}
-		}
-	}
-	return fault{errTime, text}
-}
-
-// badValue is the reason for a cell that is no temperature.
-func (t *table) badValue(text []byte, err error) fault {
-	if t.decimal == '.' && bytes.IndexByte(text, ',') >= 0 {
-		if _, comma := thermal.Parse(text, t.unit, ','); comma == nil {
-			return fault{`%s has a decimal comma: say so in a layout, decimal = ","`, text}
-		}
-	}
-	if t.decimal == ',' && bytes.IndexByte(text, '.') >= 0 {
-		return fault{`%s has a point in it, but the layout says decimal = ","`, text}
-	}
-	return fault{why: err.Error()}
-}
-
 func clip(line int) int32 { return int32(min(line, math.MaxInt32)) }
-
-// strayOnly says that a cell is empty but for delimiters of another kind, as some programs append them to each row.
-func strayOnly(cell []byte) bool {
-	for _, c := range cell {
-		if c != ',' && c != ';' && c != ' ' && c != '\t' {
-			return false
-		}
-	}
-	return true
-}
-
-// trimStray drops such a tail of at least two from a row's last cell.
-func trimStray(cell []byte) []byte {
-	cut := bytes.TrimRight(cell, ",; \t")
-	if len(cell)-len(cut) < 2 && len(cut) > 0 {
-		return cell
-	}
-	return cut
-}
