@@ -5,13 +5,13 @@ import (
 	"strings"
 	"time"
 
+	"vialward/tracker/stock"
 	"vialward/tracker/thermal"
 	"vialward/tracker/walltime"
 )
 
 // Caution stands at the foot of every mail.
-const Caution = "For trained staff. vialward calculates, records and warns; it does not decide. Follow the product's " +
-	"labelling, local codes and your pharmacist; when in doubt, do not use."
+const Caution = stock.Caution
 
 // Site is what every mail needs to know of the place it speaks about.
 type Site struct {

@@ -196,3 +196,24 @@ func orEmpty(s *string) string {
 	}
 	return *s
 }
+
+// MakeMonths makes the partitions of readings for this month and some ahead.
+func (d *DB) MakeMonths(ctx context.Context, now time.Time, ahead int) error {
+	now = now.UTC()
+	for i := range ahead + 1 {
+		m := time.Date(now.Year(), now.Month()+time.Month(i), 1, 0, 0, 0, 0, time.UTC)
+		if _, err := d.pool.Exec(ctx, `select make_reading_month($1)`, m); err != nil {
+			return fmt.Errorf("make the partition of %s: %w", m.Format("2006-01"), err)
+		}
+	}
+	return nil
+}
+
+// Skew is how far the database's clock is ahead of a time taken just now.
+func (d *DB) Skew(ctx context.Context, now time.Time) (time.Duration, error) {
+	var t time.Time
+	if err := d.pool.QueryRow(ctx, `select clock_timestamp()`).Scan(&t); err != nil {
+		return 0, fmt.Errorf("ask the database's clock: %w", err)
+	}
+	return t.Sub(now), nil
+}

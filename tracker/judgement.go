@@ -37,7 +37,8 @@ func lateAfter(s stock.Sensor) time.Duration { return 2*s.DeliversEvery + 15*tim
 func (j *judgement) take(ctx context.Context, fresh []thermal.Reading, newest int64) error {
 	before := *j.now
 	j.now.LastReceipt = j.at
-	if j.live {
+	// A source out of its rhythm (a first load, an export made now and then) says nothing of its clock.
+	if j.live && j.at.Sub(before.LastReceipt) <= lateAfter(j.sensor) {
 		if err := j.clock(ctx, newest); err != nil {
 			return err
 		}

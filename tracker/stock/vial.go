@@ -3,6 +3,7 @@ package stock
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"vialward/tracker/walltime"
@@ -295,19 +296,18 @@ func (v Vial) Issuable(now time.Time, margin time.Duration, labelSeen int, zone 
 	return nil
 }
 
-// HoldsInWords lists every hold that stands over the vial.
+// HoldsInWords lists every hold that stands over the vial, each once, own holds first.
 func (v Vial) HoldsInWords() string {
-	s := ""
+	var own, cases []string
 	for _, h := range v.Holds {
-		s += ", " + h.Kind
+		own = append(own, h.Kind)
 	}
 	for _, t := range v.Touches {
-		s += fmt.Sprintf(", case %d (%s)", t.Case, ExcursionWord(t.Kind))
+		cases = append(cases, fmt.Sprintf("case %d (%s)", t.Case, ExcursionWord(t.Kind)))
 	}
-	if s == "" {
-		return ""
-	}
-	return s[2:]
+	slices.Sort(own)
+	slices.Sort(cases)
+	return strings.Join(append(slices.Compact(own), slices.Compact(cases)...), ", ")
 }
 
 // ExcursionWord is how people read an excursion's kind.

@@ -5,12 +5,12 @@ package sweep
 import (
 	"time"
 
+	"vialward/tracker/stock"
 	"vialward/tracker/thermal"
 )
 
 // Caution stands on every page of a list.
-const Caution = "For trained staff. vialward calculates, records and warns; it does not decide. Follow the product's " +
-	"labelling, local codes and your pharmacist; when in doubt, do not use."
+const Caution = stock.Caution
 
 // Action is what a line asks for. Every vial of a list stands in exactly one line.
 type Action string

@@ -2,6 +2,8 @@
 // Each calculator is one file over one pure room.
 package calc
 
+import "vialward/tracker/stock"
+
 // Result is what a calculator prints and the exit code it asks for.
 type Result struct {
 	Document any    // printed with --json: one JSON document
@@ -10,7 +12,7 @@ type Result struct {
 }
 
 // Caution stands under every text a calculator prints.
-const Caution = "For trained staff. vialward calculates, records and warns; it does not decide. Follow the product's labelling, local codes and your pharmacist; when in doubt, do not use."
+const Caution = stock.Caution
 
 // Refused is the document of a calculator that refuses its whole input.
 type Refused struct {

@@ -1,0 +1,110 @@
+package main
+
+import (
+	"errors"
+	"time"
+
+	"vialward/cmd/vialward/internal/app"
+	"vialward/tracker"
+	"vialward/tracker/stock"
+)
+
+// acting is the flags of every command by which a person does something on the machine itself.
+type acting struct {
+	Site string `help:"Site code; may be left out when there is only one." placeholder:"CODE"`
+	As   string `help:"Person who acts, by code; the record says it was on the machine." placeholder:"PERSON"`
+	At   string `help:"When it happened (RFC 3339); now if left out." placeholder:"TIME"`
+}
+
+// work opens what a command needs, finds site and person, and closes it again.
+func (a acting) work(c *call, f func(t *tracker.Tracker, site string, who tracker.Actor, at time.Time) error) error {
+	at, err := instant(a.At)
+	if err != nil {
+		return err
+	}
+	return a.with(c, func(b *app.Base, site string) error {
+		if a.As == "" {
+			return usage("say who acts: --as PERSON")
+		}
+		var who tracker.Actor
+		err := b.Tracker.Store.Read(c.ctx, site, func(v tracker.View) error {
+			p, ok := v.Site().Person(a.As)
+			if !ok {
+				return usage("there is no person %q at site %s; see: vialward site show", a.As, site)
+			}
+			who = tracker.Actor{Person: p, Via: "machine"}
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+		return f(b.Tracker, site, who, at)
+	})
+}
+
+// with opens the base and settles the site.
+func (a acting) with(c *call, f func(b *app.Base, site string) error) (err error) {
+	b, err := c.base()
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, b.Close()) }()
+	site := a.Site
+	if site == "" {
+		all, err := b.Tracker.Store.Sites(c.ctx)
+		if err != nil {
+			return err
+		}
+		if len(all) != 1 {
+			return usage("say which site: --site CODE (there are %d)", len(all))
+		}
+		site = all[0]
+	}
+	return f(b, site)
+}
+
+// reading is with, on one unchanging view.
+func (a acting) reading(c *call, f func(v tracker.View, now time.Time) error) error {
+	return a.with(c, func(b *app.Base, site string) error {
+		return b.Tracker.Store.Read(c.ctx, site, func(v tracker.View) error { return f(v, b.Tracker.Now()) })
+	})
+}
+
+// base opens configuration, database and operations; not the daemon's moving parts.
+func (c *call) base() (*app.Base, error) {
+	return app.Open(c.ctx, c.configFile, c.stderr)
+}
+
+// instant reads a time flag; an offset is required, so that no zone is guessed.
+func instant(s string) (time.Time, error) {
+	if s == "" {
+		return time.Time{}, nil
+	}
+	t, err := time.Parse(time.RFC3339, s)
+	if err != nil {
+		return t, usage("%q is not a time with its offset; write it as 2025-11-12T08:30:00-05:00", s)
+	}
+	return t, nil
+}
+
+// vialResult is how a vial prints after an operation.
+type vialResult struct {
+	Code      string       `json:"code"`
+	State     stock.State  `json:"state"`
+	BeyondUse string       `json:"beyond_use"`
+	Place     string       `json:"place,omitempty"`
+	Holds     []stock.Hold `json:"holds"`
+	Cases     []int64      `json:"cases"`
+	Label     int          `json:"label"`
+}
+
+func resultOf(v stock.Vial, zone *time.Location) vialResult {
+	r := vialResult{Code: v.Code, State: v.State, BeyondUse: v.BUD.In(zone).Format(time.RFC3339), Place: v.Place(), Holds: v.Holds, Cases: []int64{}, Label: v.Label}
+	if r.Holds == nil {
+		r.Holds = []stock.Hold{}
+	}
+	for _, t := range v.Touches {
+		r.Cases = append(r.Cases, t.Case)
+	}
+	return r
+}

@@ -1,0 +1,199 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"vialward/tracker"
+	"vialward/tracker/stock"
+	"vialward/tracker/walltime"
+)
+
+type batchCommands struct {
+	Prepare  prepareBatch `cmd:"" help:"Record a prepared batch; its beyond-use date is computed."`
+	TakeOver takeOver     `cmd:"" help:"Record stock that was there before the record; BUD as on its label."`
+	Show     showBatch    `cmd:"" help:"A batch with every limit its date was chosen from."`
+}
+
+type prepareBatch struct {
+	acting
+	File      string   `help:"The whole preparation as a JSON document, - for standard input; instead of the flags below." placeholder:"FILE"`
+	Product   string   `help:"Product code."`
+	Count     int      `help:"Finished vials for stock."`
+	Area      string   `help:"Preparation area."`
+	Started   string   `help:"Start of preparation (RFC 3339)." placeholder:"TIME"`
+	Completed string   `help:"Completion; now if left out." placeholder:"TIME"`
+	Diluent   string   `help:"Diluent; may be left out when the product has one."`
+	Component []string `help:"NAME,LOT,expires=2026-12 or NAME,LOT,beyond_use=2026-12-31; repeat for each." sep:"none" placeholder:"COMPONENT"`
+	Order     string   `help:"Order reference; no patient identity."`
+}
+
+func (p prepareBatch) Run(c *call) error {
+	args, err := p.arguments(c)
+	if err != nil {
+		return err
+	}
+	return p.work(c, func(t *tracker.Tracker, site string, who tracker.Actor, _ time.Time) error {
+		done, err := t.Prepare(c.ctx, site, who, args)
+		if err != nil {
+			return err
+		}
+		return c.printPrepared(t, site, done)
+	})
+}
+
+func (p prepareBatch) arguments(c *call) (args tracker.Prepare, err error) {
+	if p.File != "" {
+		f, err := c.open(p.File)
+		if err != nil {
+			return args, err
+		}
+		text, err := io.ReadAll(io.LimitReader(f, 1<<20))
+		if err = errors.Join(err, f.Close()); err != nil {
+			return args, fmt.Errorf("read %s: %w", p.File, err)
+		}
+		d := json.NewDecoder(bytes.NewReader(text))
+		d.DisallowUnknownFields()
+		if err := d.Decode(&args); err != nil {
+			return args, usage("%s is not a preparation: %w", p.File, err)
+		}
+		return args, nil
+	}
+	args = tracker.Prepare{Product: p.Product, Count: p.Count, Area: p.Area, Diluent: p.Diluent, Order: p.Order}
+	if args.StartedAt, err = instant(p.Started); err != nil {
+		return args, err
+	}
+	if args.CompletedAt, err = instant(p.Completed); err != nil {
+		return args, err
+	}
+	for _, text := range p.Component {
+		part := strings.Split(text, ",")
+		if len(part) != 3 {
+			return args, usage("component %q: write NAME,LOT,expires=2026-12 or NAME,LOT,beyond_use=2026-12-31", text)
+		}
+		x := stock.Component{Name: part[0], Lot: part[1]}
+		switch kind, end, _ := strings.Cut(part[2], "="); kind {
+		case "expires":
+			x.Expires = end
+		case "beyond_use":
+			x.BeyondUse = end
+		default:
+			return args, usage("component %q: its end is expires=... (manufactured) or beyond_use=... (compounded)", text)
+		}
+		args.Components = append(args.Components, x)
+	}
+	return args, nil
+}
+
+func (c *call) printPrepared(t *tracker.Tracker, site string, done tracker.Prepared) error {
+	return t.Store.Read(c.ctx, site, func(v tracker.View) error {
+		zone := v.Site().Location()
+		out := struct {
+			Event int64        `json:"event"`
+			Batch batchResult  `json:"batch"`
+			Vials []vialResult `json:"vials"`
+		}{Event: done.Seq, Batch: batchOf(done.Batch, zone)}
+		text := batchText(done.Batch, zone)
+		for _, x := range done.Vials {
+			out.Vials = append(out.Vials, resultOf(x, zone))
+			text += "  " + x.Code + "\n"
+		}
+		c.print(out, text)
+		return nil
+	})
+}
+
+type batchResult struct {
+	Code       string            `json:"code"`
+	Product    string            `json:"product"`
+	Version    int               `json:"version"`
+	Category   string            `json:"category,omitempty"`
+	StartedAt  string            `json:"started_at"`
+	BeyondUse  string            `json:"beyond_use"`
+	GovernedBy string            `json:"governed_by"`
+	Candidates []candidateResult `json:"candidates"`
+	Components []stock.Component `json:"components"`
+	Made       int               `json:"made"`
+}
+
+type candidateResult struct {
+	Limit     string `json:"limit"`
+	BeyondUse string `json:"beyond_use"`
+	Source    string `json:"source"`
+	Confirmed bool   `json:"confirmed"`
+}
+
+func batchOf(b stock.Batch, zone *time.Location) batchResult {
+	out := batchResult{
+		Code: b.Code, Product: b.Product, Version: b.Version, Category: b.Category, StartedAt: b.StartedAt.In(zone).Format(time.RFC3339),
+		BeyondUse: b.BUD.In(zone).Format(time.RFC3339), GovernedBy: b.Governs, Components: b.Components, Made: b.Made,
+	}
+	for _, k := range b.Candidates {
+		out.Candidates = append(out.Candidates, candidateResult{k.Limit, k.BeyondUse.In(zone).Format(time.RFC3339), k.Source, k.Confirmed})
+	}
+	return out
+}
+
+func batchText(b stock.Batch, zone *time.Location) string {
+	var s strings.Builder
+	fmt.Fprintf(&s, "batch %s, %s version %d, %d vials\nBUD %s, governed by %s\n", b.Code, b.Product, b.Version, b.Made, walltime.Say(b.BUD, zone), b.Governs)
+	for _, k := range b.Candidates {
+		fmt.Fprintf(&s, "  %-10s %s  %s\n", k.Limit, walltime.Say(k.BeyondUse, zone), k.Source)
+	}
+	return s.String()
+}
+
+type takeOver struct {
+	acting
+	Product string `arg:"" help:"Product code."`
+	Count   int    `arg:"" help:"How many vials of one batch."`
+	BUD     string `name:"bud" required:"" help:"As on the label: a date (means the start of that day) or RFC 3339."`
+	Made    string `required:"" help:"Date of preparation, as on the label." placeholder:"2025-10-10"`
+	To      string `required:"" help:"Shelf, as UNIT/SHELF." placeholder:"R1/A"`
+	Note    string `help:"Anything worth knowing."`
+}
+
+func (o takeOver) Run(c *call) error {
+	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor, _ time.Time) error {
+		done, err := t.TakeOver(c.ctx, site, who, tracker.TakeOver{Product: o.Product, Count: o.Count, BUD: o.BUD, Made: o.Made, To: o.To, Note: o.Note})
+		if err != nil {
+			return err
+		}
+		return c.printPrepared(t, site, done)
+	})
+}
+
+type showBatch struct {
+	acting
+	Batch string `arg:"" help:"Batch code."`
+}
+
+func (o showBatch) Run(c *call) error {
+	return o.reading(c, func(v tracker.View, _ time.Time) error {
+		b, err := v.Batch(c.ctx, o.Batch)
+		if err != nil {
+			return err
+		}
+		zone := v.Site().Location()
+		vials, err := v.Find(c.ctx, tracker.VialQuery{Batch: o.Batch})
+		if err != nil {
+			return err
+		}
+		out := struct {
+			batchResult
+			Vials []vialResult `json:"vials"`
+		}{batchResult: batchOf(b, zone)}
+		text := batchText(b, zone)
+		for _, x := range vials {
+			out.Vials = append(out.Vials, resultOf(x, zone))
+			text += fmt.Sprintf("  %s  %s %s\n", x.Code, x.State, x.Place())
+		}
+		c.print(out, text)
+		return nil
+	})
+}

@@ -1,0 +1,84 @@
+package main
+
+import (
+	"time"
+
+	"vialward/cmd/vialward/internal/calc"
+	"vialward/cmd/vialward/internal/config"
+	"vialward/tracker/templog"
+)
+
+type calcCommands struct {
+	Mkt mktCommand `cmd:"" help:"Mean kinetic temperature, gaps and excursions of a log."`
+	Bud budCommand `cmd:"" help:"Beyond-use date: the earliest of all limits, and which one governs."`
+	Mix mixCommand `cmd:"" help:"Reconstitution, dilution and yield."`
+}
+
+// show prints a calculator's result and takes its exit code over.
+func (c *call) show(r calc.Result, err error) error {
+	if err != nil {
+		return &exitError{exitUsage, err}
+	}
+	c.print(r.Document, r.Text)
+	if c.exit == exitDone {
+		c.exit = r.Exit
+	}
+	return nil
+}
+
+type mktCommand struct {
+	File        string        `arg:"" help:"Temperature log, - for standard input."`
+	Layout      string        `help:"Layout of the log (TOML); without one the plain form is read." type:"path"`
+	Zone        string        `help:"Zone of the log's wall times, and of what is printed (IANA name)."`
+	Unit        string        `help:"Unit of the log: Cel or [degF]." placeholder:"UNIT"`
+	EqualWeight bool          `help:"Every reading counts the same, whatever the time between."`
+	MaxGap      time.Duration `help:"Longest wait between readings that is bridged." default:"30m"`
+}
+
+func (m mktCommand) Run(c *call) error {
+	f, err := c.open(m.File)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	o := calc.MktOptions{Unit: m.Unit, EqualWeight: m.EqualWeight, MaxGap: m.MaxGap}
+	if m.Zone != "" {
+		if o.Zone, err = time.LoadLocation(m.Zone); err != nil {
+			return usage("zone %q is not known: use an IANA name such as Europe/Berlin", m.Zone)
+		}
+	}
+	if m.Layout != "" {
+		var l templog.Layout
+		if l, err = config.ReadLayout(m.Layout); err != nil {
+			return err
+		}
+		o.Layout = &l
+	}
+	return c.show(calc.Mkt(f, o))
+}
+
+type budCommand struct {
+	File string `arg:"" help:"JSON document, - for standard input."`
+}
+
+func (b budCommand) Run(c *call) error {
+	f, err := c.open(b.File)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	return c.show(calc.Bud(f))
+}
+
+type mixCommand struct {
+	File string `arg:"" help:"JSON document, - for standard input."`
+}
+
+func (m mixCommand) Run(c *call) error {
+	f, err := c.open(m.File)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	return c.show(calc.Mix(f))
+}

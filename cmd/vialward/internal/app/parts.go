@@ -1,0 +1,188 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"sync"
+	"time"
+
+	"vialward/alerts/mail"
+	"vialward/cmd/vialward/internal/config"
+	"vialward/cmd/vialward/internal/intake"
+	"vialward/cmd/vialward/internal/schedule"
+	"vialward/metrics"
+)
+
+// parts are what moves in a daemon: each runs until its context ends. They are started together and drained together.
+type parts struct {
+	base *Base
+	page *metrics.Page
+
+	mu     sync.Mutex
+	ready  error // nil = ready
+	wakes  *schedule.Schedule
+	worker sync.WaitGroup
+}
+
+var errStarting = errors.New("the daemon is starting: the database is not open yet")
+
+// isReady is what /readyz asks.
+func (p *parts) isReady(ctx context.Context) error {
+	p.mu.Lock()
+	err := p.ready
+	p.mu.Unlock()
+	if err != nil {
+		return err
+	}
+	if err := p.base.DB.Ping(ctx); err != nil {
+		return fmt.Errorf("the database does not answer: %w", err)
+	}
+	return nil
+}
+
+func (p *parts) setReady(err error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.ready = err
+}
+
+// start begins everything that works on an open database.
+func (p *parts) start(ctx context.Context) error {
+	c := p.base.Config
+	wakes, err := schedule.New(ctx, p.base.Log, p.jobs())
+	if err != nil {
+		return err
+	}
+	p.wakes = wakes
+	for _, w := range wakes.Next(time.Now()) {
+		p.base.Log.Info("next wake", "job", w.Name, "at", w.At.Format(time.RFC3339))
+	}
+	wakes.Start()
+	if c.Mail.Relay != "" {
+		s := &mail.Sender{Outbox: p.base.DB, Log: p.base.Log, Relay: Relay(c.Mail)}
+		p.worker.Go(func() {
+			if err := s.Run(ctx); err != nil {
+				p.base.Log.Error("sending mail has stopped", "error", err)
+			}
+		})
+	} else {
+		p.base.Log.Warn("no mail relay is configured: mails wait in the outbox")
+	}
+	if c.Intake.Folder != "" {
+		f := &intake.Folder{Config: c.Intake, Tracker: p.base.Tracker, Log: p.base.Log}
+		p.worker.Go(func() { f.Run(ctx) })
+	}
+	p.worker.Go(func() { p.snapshots(ctx) })
+	p.worker.Go(func() { p.tick(ctx) }) // what came due while nobody ran
+	return nil
+}
+
+// stop waits for all that start began; its context has ended by then.
+func (p *parts) stop() {
+	if p.wakes != nil {
+		p.wakes.Stop()
+	}
+	p.worker.Wait()
+}
+
+// jobs are woken by the schedule; each asks the record what is due.
+func (p *parts) jobs() []schedule.Job {
+	c := p.base.Config.Schedule
+	return []schedule.Job{
+		{Name: "slots", Spec: c.Slots, Run: p.tick},
+		{Name: "silence", Spec: c.Silence, Run: p.silence},
+		{Name: "partitions", Spec: c.Partitions, Run: p.partitions},
+		{Name: "recount", Spec: c.Recount, Run: p.recount},
+	}
+}
+
+// eachSite runs f on every site; one site's trouble is logged and keeps no other from its turn.
+func (p *parts) eachSite(ctx context.Context, what string, f func(site string) error) {
+	sites, err := p.base.DB.Sites(ctx)
+	if err != nil {
+		if ctx.Err() == nil {
+			p.base.Log.Error(what, "error", err)
+		}
+		return
+	}
+	for _, s := range sites {
+		if err := f(s); err != nil && ctx.Err() == nil {
+			p.base.Log.Error(what, "site", s, "error", err)
+		}
+	}
+}
+
+func (p *parts) tick(ctx context.Context) {
+	p.eachSite(ctx, "what is due", func(site string) error { return p.base.Tracker.Tick(ctx, site) })
+}
+
+func (p *parts) silence(ctx context.Context) {
+	p.eachSite(ctx, "silent sensors", func(site string) error {
+		return p.base.Tracker.Silence(ctx, site, p.base.Tracker.Now().UTC().Truncate(time.Microsecond))
+	})
+}
+
+func (p *parts) partitions(ctx context.Context) {
+	if err := p.base.DB.MakeMonths(ctx, p.base.Tracker.Now(), 3); err != nil && ctx.Err() == nil {
+		p.base.Log.Error("partitions ahead", "error", err)
+	}
+}
+
+func (p *parts) recount(ctx context.Context) {
+	p.eachSite(ctx, "recount", func(site string) error {
+		n, differs, err := p.base.Tracker.Recount(ctx, site)
+		if len(differs) > 0 {
+			p.base.Log.Error("vial rows are not the sum of their events", "site", site, "vials", n, "differ", differs)
+		}
+		return err
+	})
+}
+
+// snapshots keeps the metrics page fresh.
+func (p *parts) snapshots(ctx context.Context) {
+	every := time.NewTicker(p.base.Config.Metrics.SnapshotEvery)
+	defer every.Stop()
+	for {
+		s, err := p.base.DB.Snapshot(ctx, p.base.Tracker.Now())
+		if err == nil {
+			err = p.page.Update(s, time.Now())
+		}
+		if err != nil && ctx.Err() == nil {
+			p.page.Fail()
+			p.base.Log.Error("metrics snapshot", "error", err)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-every.C:
+		}
+	}
+}
+
+// Relay is the configured one.
+func Relay(c config.Mail) mail.Relay {
+	return mail.Relay{
+		Addr: c.Relay, TLS: mail.Mode(c.TLS), RootCAs: c.RootCAs, Username: c.Username, Password: string(c.Password),
+		Hello: c.Hello, From: c.From, Timeout: c.Timeout,
+	}
+}
+
+// serve answers HTTP on a listener until ctx ends, then lets running requests finish.
+func serve(ctx context.Context, l net.Listener, s *http.Server) error {
+	ended := make(chan error, 1)
+	go func() { ended <- s.Serve(l) }()
+	select {
+	case err := <-ended:
+		return fmt.Errorf("serve HTTP: %w", err)
+	case <-ctx.Done():
+	}
+	grace, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
+	defer cancel()
+	if err := s.Shutdown(grace); err != nil {
+		return errors.Join(err, s.Close())
+	}
+	return nil
+}

@@ -1,0 +1,369 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"vialward/cmd/vialward/internal/app"
+	"vialward/tracker"
+	"vialward/tracker/stock"
+	"vialward/tracker/sweep"
+	"vialward/tracker/walltime"
+)
+
+type sweepCommands struct {
+	Print   printSweep   `cmd:"" help:"Print a list by its number, or as it would be now."`
+	List    listSweeps   `cmd:"" help:"The newest lists, and who confirmed them."`
+	Confirm confirmSweep `cmd:"" help:"A list was worked."`
+}
+
+type printSweep struct {
+	acting
+	Number int `arg:"" optional:"" help:"Running number; left out: as it would be now, without a number."`
+}
+
+func (o printSweep) Run(c *call) error {
+	return o.with(c, func(b *app.Base, site string) error {
+		return b.Tracker.Store.Read(c.ctx, site, func(v tracker.View) error {
+			if o.Number == 0 {
+				l, err := b.Tracker.Preview(c.ctx, v, b.Tracker.Now())
+				if err == nil {
+					c.print(l, sweep.Text(l))
+				}
+				return err
+			}
+			rows, err := v.Sweeps(c.ctx, 1<<30)
+			if err != nil {
+				return err
+			}
+			for _, r := range rows {
+				if r.Number == o.Number {
+					c.print(r.List, sweep.Text(r.List))
+					return nil
+				}
+			}
+			return tracker.NotFound("sweep", fmt.Sprint(o.Number))
+		})
+	})
+}
+
+type listSweeps struct {
+	acting
+	Limit int `default:"20" help:"How many."`
+}
+
+func (o listSweeps) Run(c *call) error {
+	return o.reading(c, func(v tracker.View, _ time.Time) error {
+		rows, err := v.Sweeps(c.ctx, o.Limit)
+		if err != nil {
+			return err
+		}
+		zone := v.Site().Location()
+		type row struct {
+			Number      int     `json:"number"`
+			Slot        string  `json:"slot"`
+			MadeAt      string  `json:"made_at"`
+			Summary     string  `json:"summary"`
+			ConfirmedAt *string `json:"confirmed_at"`
+			ConfirmedBy string  `json:"confirmed_by,omitempty"`
+		}
+		out := struct {
+			Sweeps []row `json:"sweeps"`
+		}{Sweeps: []row{}}
+		var text strings.Builder
+		for _, r := range rows {
+			x := row{Number: r.Number, Slot: r.Slot, MadeAt: r.Made.In(zone).Format(time.RFC3339), Summary: sweep.Summary(r.List), ConfirmedBy: r.ConfirmedBy}
+			word := "NOT CONFIRMED"
+			if !r.ConfirmedAt.IsZero() {
+				at := r.ConfirmedAt.In(zone).Format(time.RFC3339)
+				x.ConfirmedAt, word = &at, "confirmed by "+r.ConfirmedBy+" "+walltime.Say(r.ConfirmedAt, zone)
+			}
+			out.Sweeps = append(out.Sweeps, x)
+			fmt.Fprintf(&text, "%03d  %s  %s  %s\n", r.Number, r.Slot, x.Summary, word)
+		}
+		c.print(out, text.String())
+		return nil
+	})
+}
+
+type confirmSweep struct {
+	acting
+	Number int `arg:"" help:"Running number of the list."`
+}
+
+func (o confirmSweep) Run(c *call) error {
+	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor, at time.Time) error {
+		row, err := t.ConfirmSweep(c.ctx, site, who, o.Number, at)
+		if err != nil {
+			return err
+		}
+		c.print(map[string]any{"number": row.Number, "confirmed_by": row.ConfirmedBy}, fmt.Sprintf("sweep %03d confirmed by %s\n", row.Number, row.ConfirmedBy))
+		return nil
+	})
+}
+
+type caseCommands struct {
+	List    listCases   `cmd:"" help:"Cases, newest first."`
+	Show    showCase    `cmd:"" help:"A case, its excursions and every vial it touched."`
+	Release releaseCase `cmd:"" help:"Take a case's holds off vials; a pharmacist decides."`
+}
+
+type caseResult struct {
+	Case       int64             `json:"case"`
+	Unit       string            `json:"unit"`
+	Kind       string            `json:"kind"`
+	State      string            `json:"state"`
+	From       string            `json:"from"`
+	To         *string           `json:"to"`
+	Late       bool              `json:"found_late"`
+	Excursions []excursionResult `json:"excursions"`
+}
+
+type excursionResult struct {
+	Sensor         string   `json:"sensor"`
+	Kind           string   `json:"kind"`
+	From           string   `json:"from"`
+	To             *string  `json:"to"`
+	ExtremeCelsius *float64 `json:"extreme_celsius"`
+	Readings       int      `json:"readings"`
+	FreezeReadings int      `json:"freeze_readings"`
+	NotBorneOut    bool     `json:"not_borne_out"`
+}
+
+func caseOf(k tracker.Case, zone *time.Location) caseResult {
+	say := func(t time.Time) *string {
+		if t.IsZero() || t.Unix() == 0 {
+			return nil
+		}
+		s := t.In(zone).Format(time.RFC3339)
+		return &s
+	}
+	out := caseResult{Case: k.No, Unit: k.Unit, Kind: k.Kind, State: k.State, From: *say(k.From), To: say(k.To), Late: k.Late, Excursions: []excursionResult{}}
+	for _, x := range k.Excursions {
+		r := excursionResult{
+			Sensor: x.Sensor, Kind: string(x.Found.Kind), From: *say(time.UnixMicro(x.Found.FromMicros)), To: say(time.UnixMicro(x.Found.ToMicros)),
+			Readings: x.Found.Readings, FreezeReadings: x.Found.FreezeReadings, NotBorneOut: x.NotBorneOut,
+		}
+		if x.Found.Kind != "no_data" {
+			c := x.Found.ExtremeMilliC.Celsius()
+			r.ExtremeCelsius = &c
+		}
+		out.Excursions = append(out.Excursions, r)
+	}
+	return out
+}
+
+func caseText(k tracker.Case, zone *time.Location) string {
+	s := fmt.Sprintf("case %d  %s %s  %s  since %s", k.No, k.Unit, stock.ExcursionWord(k.Kind), k.State, walltime.Say(k.From, zone))
+	if !k.To.IsZero() {
+		s += " until " + walltime.Say(k.To, zone)
+	}
+	return s + "\n"
+}
+
+type listCases struct {
+	acting
+	Unit string `help:"Only this storage unit."`
+	Open bool   `help:"Only open ones."`
+}
+
+func (o listCases) Run(c *call) error {
+	return o.reading(c, func(v tracker.View, _ time.Time) error {
+		all, err := v.Cases(c.ctx, tracker.CaseQuery{Unit: o.Unit, OpenOnly: o.Open})
+		if err != nil {
+			return err
+		}
+		out := struct {
+			Cases []caseResult `json:"cases"`
+		}{Cases: []caseResult{}}
+		text := ""
+		for _, k := range all {
+			out.Cases = append(out.Cases, caseOf(k, v.Site().Location()))
+			text += caseText(k, v.Site().Location())
+		}
+		c.print(out, text)
+		return nil
+	})
+}
+
+type showCase struct {
+	acting
+	Case int64 `arg:"" help:"Number of the case."`
+}
+
+func (o showCase) Run(c *call) error {
+	return o.reading(c, func(v tracker.View, _ time.Time) error {
+		all, err := v.Cases(c.ctx, tracker.CaseQuery{No: o.Case})
+		if err != nil {
+			return err
+		}
+		if len(all) == 0 {
+			return tracker.NotFound("case", fmt.Sprint(o.Case))
+		}
+		zone := v.Site().Location()
+		holds, err := v.Holds(c.ctx, o.Case)
+		if err != nil {
+			return err
+		}
+		type touched struct {
+			vialResult
+			WasAt    string `json:"was_at"`
+			Possible bool   `json:"possible"`
+			Released bool   `json:"released"`
+		}
+		out := struct {
+			caseResult
+			Touched []touched `json:"touched"`
+		}{caseResult: caseOf(all[0], zone), Touched: []touched{}}
+		text := caseText(all[0], zone)
+		for _, h := range holds {
+			vials, err := v.Touched(c.ctx, h.ID)
+			if err != nil {
+				return err
+			}
+			for _, x := range vials {
+				out.Touched = append(out.Touched, touched{resultOf(x.Vial, zone), x.Stay.Unit + "/" + x.Stay.Shelf, x.Stay.Possible, x.Released})
+				word := "on hold"
+				if x.Released {
+					word = "released"
+				}
+				text += fmt.Sprintf("  %s  was at %s/%s  now %s %s  %s\n", x.Vial.Code, x.Stay.Unit, x.Stay.Shelf, x.Vial.State, x.Vial.Place(), word)
+			}
+		}
+		c.print(out, text)
+		return nil
+	})
+}
+
+type releaseCase struct {
+	someVials
+	Case    int64  `required:"" help:"Number of the case."`
+	Basis   string `required:"" help:"On what basis."`
+	Minutes *int   `help:"Minutes out of the refrigerator, as decided."`
+	BUD     string `name:"bud" help:"An earlier beyond-use date (RFC 3339), if any."`
+	Witness string `help:"The second person, where the product asks for two." placeholder:"PERSON"`
+}
+
+func (o releaseCase) Run(c *call) error {
+	bud, err := instant(o.BUD)
+	if err != nil {
+		return err
+	}
+	r := tracker.Release{Case: o.Case, Vials: o.Vials, Basis: o.Basis, Minutes: o.Minutes, Witness: o.Witness}
+	if !bud.IsZero() {
+		r.BUD = &bud
+	}
+	return o.handled(c, func(t *tracker.Tracker, site string, who tracker.Actor, at time.Time) (tracker.Handled, error) {
+		r.At = at
+		return t.Release(c.ctx, site, who, r)
+	})
+}
+
+type unitCommands struct {
+	Work planWork `cmd:"" help:"Plan work on a unit: mutes its page for that time, never the record."`
+	Area setArea  `cmd:"" help:"Say what a preparation area may do from now on."`
+}
+
+type planWork struct {
+	acting
+	Unit   string `arg:"" help:"Storage unit."`
+	From   string `required:"" help:"Beginning (RFC 3339)."`
+	To     string `required:"" help:"End (RFC 3339); it ends by itself."`
+	Reason string `required:"" help:"What is planned."`
+}
+
+func (o planWork) Run(c *call) error {
+	from, err := instant(o.From)
+	if err != nil {
+		return err
+	}
+	to, err := instant(o.To)
+	if err != nil {
+		return err
+	}
+	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor, _ time.Time) error {
+		if err := t.PlanWork(c.ctx, site, who, tracker.PlannedWork{Unit: o.Unit, From: from, To: to, Reason: o.Reason}); err != nil {
+			return err
+		}
+		c.print(map[string]string{"unit": o.Unit, "from": o.From, "to": o.To}, fmt.Sprintf("%s: pages muted from %s to %s; the record is not\n", o.Unit, o.From, o.To))
+		return nil
+	})
+}
+
+type setArea struct {
+	acting
+	Area     string `arg:"" help:"Preparation area."`
+	Category string `arg:"" help:"1, 2 or 3, or none for no preparation."`
+	Reason   string `required:"" help:"Why."`
+}
+
+func (o setArea) Run(c *call) error {
+	category := strings.TrimSpace(o.Category)
+	if category == "none" {
+		category = ""
+	}
+	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor, at time.Time) error {
+		if err := t.SetArea(c.ctx, site, who, o.Area, stock.AreaStatus{From: at, Category: category, Reason: o.Reason}); err != nil {
+			return err
+		}
+		c.print(map[string]string{"area": o.Area, "category": category}, fmt.Sprintf("%s: category %s\n", o.Area, o.Category))
+		return nil
+	})
+}
+
+type tokenCommands struct {
+	Make makeToken `cmd:"" help:"Make an API token; it is shown once."`
+}
+
+type makeToken struct {
+	acting
+	Person  string   `arg:"" help:"Whose token: its acts are theirs."`
+	Scope   string   `default:"act" enum:"act,read,readings" help:"act as the person, read, or write readings."`
+	Sensor  []string `help:"With scope readings: the only sensors it may write."`
+	Name    string   `required:"" help:"What it is for."`
+	Expires string   `help:"When it ends (RFC 3339)."`
+}
+
+func (o makeToken) Run(c *call) error {
+	expires, err := instant(o.Expires)
+	if err != nil {
+		return err
+	}
+	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor, _ time.Time) error {
+		token, err := t.MakeToken(c.ctx, site, who, tracker.Token{Person: o.Person, Scope: o.Scope, Sensors: o.Sensor}, o.Name, expires)
+		if err != nil {
+			return err
+		}
+		c.print(map[string]string{"token": token}, token+"\n")
+		return nil
+	})
+}
+
+type recordCommands struct {
+	Recount recountRecord `cmd:"" help:"Fold every event anew and compare with the vials' rows."`
+}
+
+type recountRecord struct{ acting }
+
+func (o recountRecord) Run(c *call) error {
+	return o.with(c, func(b *app.Base, site string) error {
+		n, differs, err := b.Tracker.Recount(c.ctx, site)
+		if err != nil {
+			return err
+		}
+		out := struct {
+			Vials   int      `json:"vials"`
+			Differs []string `json:"differs"`
+		}{n, append([]string{}, differs...)}
+		text := fmt.Sprintf("%d vials recounted from their events, %d differ\n", n, len(differs))
+		for _, d := range differs {
+			text += "  " + d + "\n"
+		}
+		c.print(out, text)
+		if len(differs) > 0 {
+			c.exit = exitFailed
+		}
+		return nil
+	})
+}

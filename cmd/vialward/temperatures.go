@@ -1,0 +1,184 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os/user"
+	"strings"
+	"time"
+
+	"vialward/cmd/vialward/internal/app"
+	"vialward/cmd/vialward/internal/config"
+	"vialward/cmd/vialward/internal/intake"
+	"vialward/tracker"
+	"vialward/tracker/stock"
+	"vialward/tracker/templog"
+	"vialward/tracker/walltime"
+)
+
+type ingestCommand struct {
+	Site   string   `help:"Site code; may be left out when there is only one." placeholder:"CODE"`
+	As     string   `help:"Person who brings the files." placeholder:"PERSON"`
+	Files  []string `arg:"" help:"Temperature logs, - for standard input."`
+	Layout string   `help:"Layout of the logs (TOML); without one the plain form is read." type:"path"`
+	Zone   string   `help:"Zone of the logs' wall times (IANA name or fixed offset)."`
+	Unit   string   `help:"Unit of the logs: Cel or [degF]." placeholder:"UNIT"`
+}
+
+type ingestResult struct {
+	File    string            `json:"file"`
+	Intake  int64             `json:"intake,omitempty"`
+	Rows    templog.Rows      `json:"rows"`
+	Refused []templog.Refusal `json:"refused"`
+}
+
+func (g ingestCommand) Run(c *call) error {
+	how := intake.How{Layout: g.Layout, Unit: g.Unit, Source: "command"}
+	if g.Zone != "" {
+		zone, err := config.Zone(g.Zone)
+		if err != nil {
+			return usage("%w", err)
+		}
+		how.Zone = zone
+	}
+	return acting{Site: g.Site}.with(c, func(b *app.Base, site string) error {
+		who, err := g.actor(c, b.Tracker, site)
+		if err != nil {
+			return err
+		}
+		out := struct {
+			Files []ingestResult `json:"files"`
+		}{}
+		var text strings.Builder
+		var errs []error
+		for _, name := range g.Files {
+			in, err := g.one(c, b.Tracker, site, who, name, how)
+			if err != nil { // the other files are still taken
+				errs = append(errs, err)
+				continue
+			}
+			r := ingestResult{File: name, Intake: in.ID, Rows: in.Rows, Refused: in.Refused}
+			if r.Refused == nil {
+				r.Refused = []templog.Refusal{}
+			}
+			out.Files = append(out.Files, r)
+			fmt.Fprintf(&text, "%s: %d values read = %d stored + %d known already + %d conflicting + %d missing + %d refused\n", name,
+				in.Rows.Read, in.Rows.Stored, in.Rows.Duplicate, in.Rows.Conflicting, in.Rows.Missing, in.Rows.Refused)
+			for _, x := range in.Refused {
+				fmt.Fprintf(&text, "  line %d: %s\n", x.Line, x.Why)
+			}
+			if in.Rows.Refused > 0 {
+				c.exit = exitRefused
+			}
+		}
+		c.print(out, text.String())
+		return errors.Join(errs...)
+	})
+}
+
+func (g ingestCommand) one(c *call, t *tracker.Tracker, site string, who tracker.Actor, name string, how intake.How) (tracker.Intake, error) {
+	if name == "-" {
+		return intake.Text(c.ctx, t, site, who, "standard input", nil, c.stdin, how)
+	}
+	in, _, err := intake.File(c.ctx, t, site, who, name, how)
+	return in, err
+}
+
+// actor is the person named, or whoever is on the machine: bringing readings needs no role.
+func (g ingestCommand) actor(c *call, t *tracker.Tracker, site string) (tracker.Actor, error) {
+	who := tracker.Actor{Person: stock.Person{Code: "machine"}, Via: "machine"}
+	if u, err := user.Current(); err == nil {
+		who.Person.Code = u.Username
+	}
+	if g.As == "" {
+		return who, nil
+	}
+	err := t.Store.Read(c.ctx, site, func(v tracker.View) error {
+		p, ok := v.Site().Person(g.As)
+		if !ok {
+			return usage("there is no person %q at site %s", g.As, site)
+		}
+		who.Person = p
+		return nil
+	})
+	return who, err
+}
+
+type intakeCommands struct {
+	List     listIntakes    `cmd:"" help:"The newest intakes and their classes."`
+	Withdraw withdrawIntake `cmd:"" help:"Set an intake's readings aside, kept."`
+	Zone     declareZone    `cmd:"" help:"Declare the zone a suspect sensor's clock stands in."`
+}
+
+type listIntakes struct {
+	acting
+	Limit int `default:"50" help:"How many."`
+}
+
+func (o listIntakes) Run(c *call) error {
+	return o.reading(c, func(v tracker.View, _ time.Time) error {
+		all, err := v.Intakes(c.ctx, o.Limit)
+		if err != nil {
+			return err
+		}
+		type row struct {
+			Intake     int64        `json:"intake"`
+			Source     string       `json:"source"`
+			Name       string       `json:"name"`
+			ReceivedAt string       `json:"received_at"`
+			By         string       `json:"by"`
+			Rows       templog.Rows `json:"rows"`
+			Withdrawn  bool         `json:"withdrawn"`
+		}
+		out := struct {
+			Intakes []row `json:"intakes"`
+		}{Intakes: []row{}}
+		var text strings.Builder
+		zone := v.Site().Location()
+		for _, in := range all {
+			out.Intakes = append(out.Intakes, row{in.ID, in.Source, in.Name, in.ReceivedAt.In(zone).Format(time.RFC3339), in.By, in.Rows, in.Withdrawn})
+			fmt.Fprintf(&text, "%6d  %s  %-8s %s  stored %d of %d\n", in.ID, walltime.Say(in.ReceivedAt, zone), in.Source, in.Name, in.Rows.Stored, in.Rows.Read)
+		}
+		c.print(out, text.String())
+		return nil
+	})
+}
+
+type withdrawIntake struct {
+	acting
+	Intake int64  `arg:"" help:"Number of the intake."`
+	Reason string `required:"" help:"Why."`
+}
+
+func (o withdrawIntake) Run(c *call) error {
+	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor, _ time.Time) error {
+		in, err := t.Withdraw(c.ctx, site, who, o.Intake, o.Reason)
+		if err != nil {
+			return err
+		}
+		c.print(map[string]any{"intake": in.ID, "withdrawn": true}, fmt.Sprintf("intake %d (%s) is set aside; take it in again under the right layout or zone\n", in.ID, in.Name))
+		return nil
+	})
+}
+
+type declareZone struct {
+	acting
+	Sensor string `arg:"" help:"Sensor code."`
+	Zone   string `arg:"" help:"Zone its clock stands in (IANA name or fixed offset), or \"set\" when the clock was set."`
+	Reason string `required:"" help:"How it was found out."`
+}
+
+func (o declareZone) Run(c *call) error {
+	if o.Zone != "set" {
+		if _, err := config.Zone(o.Zone); err != nil {
+			return usage("%w", err)
+		}
+	}
+	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor, _ time.Time) error {
+		if err := t.DeclareZone(c.ctx, site, who, o.Sensor, o.Zone, o.Reason); err != nil {
+			return err
+		}
+		c.print(map[string]string{"sensor": o.Sensor, "zone": o.Zone}, fmt.Sprintf("%s: %s declared; its readings count again\n", o.Sensor, o.Zone))
+		return nil
+	})
+}

@@ -1,0 +1,82 @@
+package tracker
+
+import (
+	"time"
+
+	"vialward/tracker/stock"
+	"vialward/tracker/templog"
+	"vialward/tracker/thermal"
+)
+
+// Snapshot is the numbers of all sites at one instant, for metrics: read in a few statements, shown as often as asked.
+type Snapshot struct {
+	At      time.Time
+	Sites   []string
+	Vials   []VialCount
+	BUDs    []BUDCount
+	Sensors []SensorCount
+	Cases   []CaseCount
+	Mail    []MailCount
+	Values  []ValueCount
+	Sweeps  []SweepCount
+}
+
+// VialCount is how many vials of a product are in a state in a unit ("" = in none).
+type VialCount struct {
+	Site, Unit, Product, State string
+	N                          int64
+}
+
+// BUDCount is what of a unit's stock ends next, and what is past its date and still there.
+type BUDCount struct {
+	Site, Unit string
+	Next       time.Time // of what is not past; zero = nothing
+	Past       int64
+}
+
+// SensorCount is a sensor's newest reading and how much of the last day it covered.
+type SensorCount struct {
+	Site, Sensor, Unit string
+	LastAt             time.Time
+	LastMilliC         thermal.MilliC
+	Coverage           float64 // of the last 24 h, 0 to 1: share of the readings its interval promises
+	ClockSuspect       bool
+}
+
+// Complete fills in what the site's document knows of its sensors: the unit, and how many readings a day promises. Count
+// is what Coverage held before: readings stored of the last day.
+func (c *SensorCount) Complete(s stock.Sensor, now time.Time) {
+	if a, ok := s.At(now); ok {
+		c.Unit = a.Unit
+	}
+	if s.Interval > 0 {
+		c.Coverage = min(1, c.Coverage*float64(s.Interval)/float64(24*time.Hour))
+	}
+}
+
+// CaseCount is how many cases of a kind are open at a unit.
+type CaseCount struct {
+	Site, Unit, Kind string
+	Open             int64
+}
+
+// MailCount is the outbox of a site by state.
+type MailCount struct {
+	Site, State  string
+	N            int64
+	OldestUnsent time.Time // of waiting and claimed ones; zero = none
+	LastAccepted time.Time
+}
+
+// ValueCount is what became of all values ever taken in at a site.
+type ValueCount struct {
+	Site string
+	templog.Rows
+}
+
+// SweepCount is a site's lists.
+type SweepCount struct {
+	Site                    string
+	Made, Confirmed, Missed int64
+	LastMade                time.Time
+}
