@@ -1,9 +1,11 @@
 package db
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -76,13 +78,16 @@ func (t *tx) Outbox(ctx context.Context, limit int) ([]alerts.Row, error) {
 	return pgx.CollectRows(rows, scanMail)
 }
 
+// firstOfThread holds a row back while an earlier one of its thread and recipient has not ended.
+const firstOfThread = `(o.thread = '' or not exists (select from outbox e where e.site = o.site and e.thread = o.thread and e.recipient = o.recipient
+	and e.id < o.id and e.state in ('waiting', 'claimed')))`
+
 // Claim takes due rows, skipping those another sender is claiming at this moment.
 func (d *DB) Claim(ctx context.Context, n int, lease time.Duration, owner string) ([]alerts.Row, error) {
 	rows, err := d.pool.Query(ctx, `with due as (
 			select site, id from outbox o
 			where (state = 'waiting' and next_attempt <= clock_timestamp() or state = 'claimed' and lease_until <= clock_timestamp())
-				and (thread = '' or not exists (select from outbox e where e.site = o.site and e.thread = o.thread and e.recipient = o.recipient
-					and e.id < o.id and e.state in ('waiting', 'claimed')))
+				and `+firstOfThread+`
 			order by case severity when 'low' then 2 when 'medium' then 1 else 0 end, created_at, id limit $1 for update skip locked)
 		update outbox o set state = 'claimed', attempt = attempt + 1, owner = $2, lease_until = clock_timestamp() + make_interval(secs => $3)
 		from due where o.site = due.site and o.id = due.id
@@ -94,6 +99,9 @@ func (d *DB) Claim(ctx context.Context, n int, lease time.Duration, owner string
 	if err != nil {
 		return nil, fmt.Errorf("claim mails: %w", err)
 	}
+	slices.SortFunc(mails, func(a, b alerts.Row) int { // an update answers in no order
+		return cmp.Or(cmp.Compare(a.Severity.Rank(), b.Severity.Rank()), a.Created.Compare(b.Created), cmp.Compare(a.ID, b.ID))
+	})
 	return mails, nil
 }
 
@@ -145,7 +153,7 @@ func (d *DB) Wait(ctx context.Context) error {
 	defer func() { _, _ = c.Exec(context.WithoutCancel(ctx), "unlisten *") }()
 	var secs *float64
 	if err := c.QueryRow(ctx, `select extract(epoch from min(coalesce(lease_until, next_attempt)) - clock_timestamp())::float8
-		from outbox where state in ('waiting', 'claimed')`).Scan(&secs); err != nil {
+		from outbox o where state in ('waiting', 'claimed') and `+firstOfThread).Scan(&secs); err != nil {
 		return fmt.Errorf("wait for mail: %w", err)
 	}
 	wait := longestWait
