@@ -314,4 +314,3 @@ func TestSweepSlots(t *testing.T) {
 	require.Contains(t, s.mails(t)[0].Subject, "SWEEP 002")
 	s.recounted(t)
 }
-
