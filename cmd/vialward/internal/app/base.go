@@ -40,6 +40,10 @@ func Open(ctx context.Context, configFile string, stderr io.Writer) (*Base, erro
 	if err != nil {
 		return nil, err
 	}
+	if b.Config.Log.Level == "info" { // a command's own words are enough
+		b.Config.Log.Level = "warn"
+		b.Log = Logger(b.Config.Log, stderr)
+	}
 	if err := b.connect(ctx); err != nil {
 		return nil, errors.Join(err, b.Close())
 	}

@@ -1,0 +1,151 @@
+package intake_test
+
+import (
+	"context"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"vialward/alerts"
+	"vialward/cmd/vialward/internal/config"
+	"vialward/cmd/vialward/internal/intake"
+	"vialward/db"
+	"vialward/db/dbtest"
+	"vialward/tracker"
+	"vialward/tracker/stock"
+)
+
+// watched is a folder over a small site, looked at by the test's own clock.
+type watched struct {
+	*intake.Folder
+	folder string
+	now    time.Time
+}
+
+func newWatched(t *testing.T) *watched {
+	t.Helper()
+	store, err := db.Open(t.Context(), dbtest.Fresh(t))
+	require.NoError(t, err)
+	t.Cleanup(store.Close)
+	text, err := os.ReadFile("../../../../testdata/site/small.toml")
+	require.NoError(t, err)
+	site, problems := config.ReadSite(text)
+	require.False(t, config.Blocked(problems), "%v", problems)
+	w := &watched{folder: t.TempDir(), now: time.Date(2025, 11, 12, 12, 0, 0, 0, time.UTC)}
+	tr := &tracker.Tracker{Store: store, Now: func() time.Time { return w.now }, Log: slog.New(slog.DiscardHandler)}
+	_, err = tr.LoadSite(t.Context(), tracker.Actor{Person: stock.Person{Code: "root"}, Via: "machine"}, site)
+	require.NoError(t, err)
+	w.Folder = &intake.Folder{Config: config.Intake{Folder: w.folder, Settle: 5 * time.Second}, Tracker: tr, Log: slog.New(slog.DiscardHandler)}
+	return w
+}
+
+func (w *watched) put(t *testing.T, name, text string) {
+	t.Helper()
+	require.NoError(t, os.WriteFile(filepath.Join(w.folder, name), []byte(text), 0o600))
+}
+
+// look lets the folder settle.
+func (w *watched) look(t *testing.T) {
+	t.Helper()
+	for range 2 {
+		require.NoError(t, w.Look(t.Context(), w.now))
+		w.now = w.now.Add(6 * time.Second)
+	}
+}
+
+func (w *watched) names(t *testing.T, folder string) (names []string) {
+	t.Helper()
+	entries, err := os.ReadDir(filepath.Join(w.folder, folder))
+	if err != nil {
+		return nil
+	}
+	for _, e := range entries {
+		if !e.IsDir() {
+			names = append(names, e.Name())
+		}
+	}
+	return names
+}
+
+func (w *watched) mails(t *testing.T) (rows []alerts.Row) {
+	t.Helper()
+	sites, err := w.Tracker.Store.Sites(t.Context())
+	require.NoError(t, err)
+	require.NoError(t, w.Tracker.Store.Read(t.Context(), sites[0], func(v tracker.View) (err error) {
+		rows, err = v.Outbox(context.Background(), 100)
+		return err
+	}))
+	return rows
+}
+
+func (w *watched) sensor(t *testing.T) string {
+	t.Helper()
+	sites, err := w.Tracker.Store.Sites(t.Context())
+	require.NoError(t, err)
+	s, err := w.Tracker.ShowSite(t.Context(), sites[0])
+	require.NoError(t, err)
+	return s.Sensors[0].Code
+}
+
+// A file still being written is left alone; one that has settled is taken and moved; the same again is harmless and
+// keeps both names.
+func TestTakenWhenItStopsGrowing(t *testing.T) {
+	t.Parallel()
+	w := newWatched(t)
+	row := w.sensor(t) + ",2025-11-12T11:00:00Z,4.5\n"
+	w.put(t, "log.csv", "sensor,at,celsius\n")
+	require.NoError(t, w.Look(t.Context(), w.now))
+	w.now = w.now.Add(4 * time.Second)
+	w.put(t, "log.csv", "sensor,at,celsius\n"+row)
+	require.NoError(t, w.Look(t.Context(), w.now))
+	w.now = w.now.Add(4 * time.Second)
+	require.NoError(t, w.Look(t.Context(), w.now))
+	require.Equal(t, []string{"log.csv"}, w.names(t, "."), "it grew four seconds ago")
+	w.look(t)
+	require.Equal(t, []string{"log.csv"}, w.names(t, "taken"))
+	require.Empty(t, w.names(t, "."))
+	w.put(t, "log.csv", "sensor,at,celsius\n"+row)
+	w.look(t)
+	require.Equal(t, []string{"log.csv", "log.csv.1"}, w.names(t, "taken"))
+	require.Empty(t, w.mails(t))
+}
+
+// What is not the log it should be goes to refused/ with its reason, and people are told once.
+func TestRefusedWithAReport(t *testing.T) {
+	t.Parallel()
+	w := newWatched(t)
+	w.put(t, "noise.csv", strings.Repeat("\x00\xff junk;;\n", 4000))
+	w.put(t, "part.csv", "sensor,at,celsius\n"+w.sensor(t)+",2025-11-12T11:00:00Z,4.5\nnobody,2025-11-12T11:00:00Z,4.5\n")
+	w.look(t)
+	require.Equal(t, []string{"noise.csv", "noise.csv.report.txt"}, w.names(t, "refused"))
+	require.Equal(t, []string{"part.csv", "part.csv.report.txt"}, w.names(t, "taken"))
+	report, err := os.ReadFile(filepath.Join(w.folder, "taken", "part.csv.report.txt"))
+	require.NoError(t, err)
+	require.Contains(t, string(report), "2 values read = 1 stored + 0 known already + 0 conflicting + 0 missing + 1 refused")
+	require.Contains(t, string(report), "line 3: sensor \"nobody\" is not set up")
+	mails := w.mails(t)
+	require.NotEmpty(t, mails)
+	for _, m := range mails {
+		require.Equal(t, alerts.IntakeReport, m.Kind)
+	}
+}
+
+// Links, pipes and hidden files are nobody's log: a link out of the folder is never followed.
+func TestOnlyPlainFiles(t *testing.T) {
+	t.Parallel()
+	w := newWatched(t)
+	secret := filepath.Join(t.TempDir(), "secret.csv")
+	require.NoError(t, os.WriteFile(secret, []byte("sensor,at,celsius\n"), 0o600))
+	require.NoError(t, os.Symlink(secret, filepath.Join(w.folder, "link.csv")))
+	w.put(t, ".hidden.csv", "sensor,at,celsius\n")
+	w.look(t)
+	require.Empty(t, w.names(t, "taken"))
+	require.Empty(t, w.names(t, "refused"))
+	_, _, err := intake.File(t.Context(), w.Tracker, "X", tracker.Rule, filepath.Join(w.folder, "link.csv"), intake.How{})
+	require.Error(t, err)
+}
