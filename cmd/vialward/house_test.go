@@ -41,17 +41,19 @@ var ceilings = map[string][]string{
 	"cmd/vialward/internal/config":   {"alerts", "tracker"},
 	"cmd/vialward/internal/calc":     {"cmd/vialward/internal/config"},
 	"cmd/vialward/internal/render":   {"alerts", "tracker"},
+	"cmd/vialward/internal/present":  {"alerts", "tracker"},
 	"cmd/vialward/internal/schedule": {"tracker"},
 	"cmd/vialward/internal/intake":   {"alerts", "tracker", "cmd/vialward/internal/config"},
 	"cmd/vialward/internal/demo":     {"alerts", "tracker", "cmd/vialward/internal/config"},
 	"cmd/vialward/internal/web": {
 		"alerts", "tracker", "cmd/vialward/internal/config", "cmd/vialward/internal/intake", "cmd/vialward/internal/render",
+		"cmd/vialward/internal/present",
 	},
 	// The one place that sees all the parts, to put them together.
 	"cmd/vialward/internal/app": {"..."},
 	"cmd/vialward": {
 		"alerts", "tracker", "cmd/vialward/internal/app", "cmd/vialward/internal/calc", "cmd/vialward/internal/config",
-		"cmd/vialward/internal/render",
+		"cmd/vialward/internal/render", "cmd/vialward/internal/present",
 	},
 }
 

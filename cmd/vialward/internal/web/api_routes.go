@@ -1,13 +1,29 @@
 package web
 
-import "net/http"
+import (
+	"context"
+	"encoding/json"
+	"net/http"
+	"slices"
+	"sync"
+)
 
-// route is one line of the API's table.
-type route struct {
-	method, path string
-	do           http.HandlerFunc
+// table is the whole API. openapi.json is made from it, so it cannot say anything else.
+func table() []route {
+	var all []route
+	description := sync.OnceValue(func() json.RawMessage {
+		text, err := json.Marshal(describe(all))
+		if err != nil {
+			panic("web: describe the API: " + err.Error()) // it is made of maps and strings
+		}
+		return text
+	})
+	all = slices.Concat(
+		[]route{{
+			method: http.MethodGet, path: apiPrefix + "/openapi.json", say: "This description.",
+			do: func(context.Context, *ask) (any, error) { return description(), nil },
+		}},
+		intakeRoutes(), stockReads(), temperatureReads(), recordReads(), stockOperations(), siteOperations(),
+	)
+	return all
 }
-
-func (s *Server) table() []route { return nil }
-
-func (s *Server) serve(r route) http.HandlerFunc { return r.do }

@@ -78,4 +78,4 @@ func (s *Server) calm(next http.Handler) http.Handler {
 }
 
 // oops is all that is said of a fault of the program: the rest is in its log.
-const oops = "Something went wrong inside vialward, and nothing was recorded. Try again; if it stays, tell whoever runs it: its log says more."
+const oops = "Something went wrong inside vialward. Look whether what you did was recorded, and try again if not; if it stays, tell whoever runs it: its log says more."

@@ -2,9 +2,17 @@ package web
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
+	"errors"
+	"fmt"
+	"net"
 	"net/http"
 	"strings"
+
+	"vialward/tracker"
+	"vialward/tracker/stock"
+	"vialward/tracker/templog"
 )
 
 // problem is an error as RFC 9457 has it. Detail is the sentence for a person; Code and Vial are a refusal's own, for
@@ -18,6 +26,21 @@ type problem struct {
 	Code     string `json:"code,omitempty"`
 	Vial     string `json:"vial,omitempty"`
 	Line     int    `json:"line,omitempty"` // of a body that is not the document described
+
+	challenge string // of a WWW-Authenticate header
+}
+
+// fault is a problem on its way up.
+type fault struct {
+	problem
+	say string
+}
+
+func (f *fault) Error() string { return f.say }
+
+// wrong is a fault that its status and sentence say all of.
+func wrong(status int, format string, args ...any) error {
+	return &fault{problem: aboutBlank(status, ""), say: fmt.Sprintf(format, args...)}
 }
 
 // urn names a kind of problem; it is never renamed.
@@ -28,6 +51,58 @@ func aboutBlank(status int, detail string) problem {
 	return problem{Type: "about:blank", Title: http.StatusText(status), Status: status, Detail: detail}
 }
 
+// standing lists the refusals that are about how things stand: the same request may be right at another time. Any other
+// refusal is about what was asked.
+var standing = map[string]bool{
+	"expired": true, "on_hold": true, "old_label": true, "unverified": true, "gone": true, "same_person": true, "wrong_state": true, "there": true,
+	"later": true, "no_hold": true, "still_out": true, "short_life": true, "confirmed": true, "withdrawn": true, "draft": true,
+	"unconfirmed": true, "refreeze": true, "relabel": true, "order": true,
+}
+
+// problemOf is the one place where an error of the API becomes an answer.
+func (s *Server) problemOf(r *http.Request, err error) problem {
+	var f *fault
+	var refusal *stock.Refusal
+	var document *templog.DocumentError
+	var tooLong *http.MaxBytesError
+	var network net.Error
+	say := strings.ReplaceAll(err.Error(), "\n", "; ")
+	switch {
+	case errors.Is(err, errNoToken):
+		p := aboutBlank(http.StatusUnauthorized, "This takes a valid API token, in a header Authorization: Bearer TOKEN. An administrator of the site makes one: vialward token make.")
+		p.challenge = `Bearer realm="vialward"`
+		if bearer(r) != "" {
+			p.challenge += `, error="invalid_token"`
+		}
+		return p
+	case errors.As(err, &f):
+		f.Detail = f.say
+		return f.problem
+	case errors.As(err, &tooLong):
+		return aboutBlank(http.StatusRequestEntityTooLarge, fmt.Sprintf("The body is longer than %d bytes; send it in parts.", tooLong.Limit))
+	case errors.As(err, &document):
+		return problem{Type: urn("not-the-document"), Title: "Not the document described", Status: http.StatusBadRequest, Detail: document.Error(), Line: document.Line}
+	case errors.As(err, &refusal):
+		p := problem{Type: urn(refusal.Code), Title: "Refused", Status: http.StatusUnprocessableEntity, Detail: say, Code: refusal.Code, Vial: refusal.Vial}
+		if refusal.Code == "role" {
+			p.Status = http.StatusForbidden
+		} else if standing[refusal.Code] {
+			p.Status = http.StatusConflict
+		}
+		return p
+	case errors.Is(err, tracker.ErrNotFound):
+		return problem{Type: urn("not-found"), Title: "Not in the record", Status: http.StatusNotFound, Detail: say}
+	case errors.Is(err, context.Canceled): // whoever asked has gone
+		return aboutBlank(http.StatusServiceUnavailable, "The request was given up before it was done.")
+	case errors.As(err, &network), errors.Is(err, context.DeadlineExceeded):
+		s.Log.ErrorContext(r.Context(), "database", "path", r.URL.Path, "error", err)
+		return aboutBlank(http.StatusServiceUnavailable, "The database does not answer. Readings can always be sent again; of anything else, look first whether it was recorded.")
+	default:
+		s.Log.ErrorContext(r.Context(), "request failed", "method", r.Method, "path", r.URL.Path, "error", err)
+		return aboutBlank(http.StatusInternalServerError, oops)
+	}
+}
+
 // forPrograms says whether whoever asked this path reads JSON rather than a page.
 func forPrograms(r *http.Request) bool {
 	return strings.HasPrefix(r.URL.Path, "/api/") || r.URL.Path == "/readyz"
@@ -35,6 +110,9 @@ func forPrograms(r *http.Request) bool {
 
 // tell ends a request with a problem: a document for programs, its sentence for people.
 func tell(w http.ResponseWriter, r *http.Request, p problem) {
+	if p.challenge != "" {
+		w.Header().Set("WWW-Authenticate", p.challenge)
+	}
 	if !forPrograms(r) {
 		plain(w, p.Status, p.Detail)
 		return

@@ -54,11 +54,10 @@ func (s *Server) Handler() http.Handler {
 
 // routes is the one mux. Health and metrics answer before the record is open; the rest waits for it.
 func (s *Server) routes() http.Handler {
-	record := http.NewServeMux()
-	s.api(record)
-	s.pages(record)
+	people := http.NewServeMux()
+	s.pages(people)
 	for pattern, h := range s.Extra {
-		record.Handle(pattern, h)
+		people.Handle(pattern, h)
 	}
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /livez", live)
@@ -66,7 +65,8 @@ func (s *Server) routes() http.Handler {
 	if s.Metrics != nil {
 		mux.Handle("GET /metrics", s.Metrics)
 	}
-	mux.Handle("/", s.whenOpen(record))
+	mux.Handle("/api/", s.whenOpen(s.api()))
+	mux.Handle("/", s.whenOpen(people))
 	return mux
 }
 

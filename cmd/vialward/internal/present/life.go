@@ -1,0 +1,123 @@
+package present
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"vialward/tracker"
+	"vialward/tracker/stock"
+)
+
+// Event of the record. Body has the record's own keys; its instants stand in the site's time.
+type Event struct {
+	Seq       int64      `json:"seq"`
+	Kind      stock.Kind `json:"kind"`
+	At        Instant    `json:"at"`
+	EnteredAt Instant    `json:"entered_at"`
+	By        string     `json:"by"`
+	Via       string     `json:"via"`
+	Vials     []string   `json:"vials"`
+	Body      stock.Body `json:"body"`
+}
+
+// Event in the site's time.
+func (a As) Event(e stock.Event) Event {
+	b := e.Body
+	for _, at := range []**time.Time{&b.BUD, &b.Since, &b.Until} {
+		if *at != nil {
+			local := a.local(**at)
+			*at = &local
+		}
+	}
+	return Event{e.Seq, e.Kind, a.Instant(e.At), a.Instant(e.EnteredAt), e.By, e.Via, append([]string{}, e.Vials...), b}
+}
+
+// Stay is where a vial was, or may have been.
+type Stay struct {
+	Place    string   `json:"place"`
+	From     Instant  `json:"from"`
+	To       *Instant `json:"to"` // null = still
+	Possible bool     `json:"possible"`
+}
+
+// Stay in the site's time.
+func (a As) Stay(s tracker.Stay) Stay {
+	return Stay{s.Unit + "/" + s.Shelf, a.Instant(s.From), a.Maybe(s.To), s.Possible}
+}
+
+// Life is everything the record knows of a vial.
+type Life struct {
+	AsOf   Instant `json:"as_of"`
+	Vial   Vial    `json:"vial"`
+	Name   string  `json:"name"` // of the product, in full
+	Batch  Batch   `json:"batch"`
+	Events []Event `json:"events"`
+	Stays  []Stay  `json:"stays"`
+	Cases  []Case  `json:"cases"` // every excursion a stay of it met, decided or not
+}
+
+// LifeOf reads a vial's life by its code in the form in which it is kept.
+func LifeOf(ctx context.Context, v tracker.View, code string, now time.Time) (Life, error) {
+	a := Of(v, now)
+	found, err := v.Find(ctx, tracker.VialQuery{Codes: []string{code}})
+	if err != nil {
+		return Life{}, err
+	}
+	if len(found) == 0 {
+		return Life{}, tracker.NotFound("vial", code)
+	}
+	vial := found[0]
+	batch, err := v.Batch(ctx, vial.Batch)
+	if err != nil {
+		return Life{}, err
+	}
+	product, err := v.Product(ctx, vial.Product, vial.Version)
+	if err != nil {
+		return Life{}, err
+	}
+	events, err := v.Life(ctx, code)
+	if err != nil {
+		return Life{}, err
+	}
+	stays, err := v.Stays(ctx, code)
+	if err != nil {
+		return Life{}, err
+	}
+	cases, err := metBy(ctx, v, stays)
+	return Life{
+		AsOf: a.Instant(now), Vial: a.Vial(vial), Name: product.FullName(), Batch: a.Batch(batch),
+		Events: each(events, a.Event), Stays: each(stays, a.Stay), Cases: each(cases, a.Case),
+	}, err
+}
+
+// metBy finds the cases with a hold that meets one of the stays, oldest first.
+func metBy(ctx context.Context, v tracker.View, stays []tracker.Stay) ([]tracker.Case, error) {
+	var met []tracker.Case
+	for _, s := range stays {
+		near, err := v.Cases(ctx, tracker.CaseQuery{Unit: s.Unit})
+		if err != nil {
+			return nil, err
+		}
+		for _, c := range near {
+			if slices.ContainsFunc(met, func(m tracker.Case) bool { return m.No == c.No }) {
+				continue
+			}
+			holds, err := v.Holds(ctx, c.No)
+			if err != nil {
+				return nil, err
+			}
+			if slices.ContainsFunc(holds, func(h tracker.HoldRow) bool { return meets(h, s) }) {
+				met = append(met, c)
+			}
+		}
+	}
+	slices.SortFunc(met, func(x, y tracker.Case) int { return int(x.No - y.No) })
+	return met, nil
+}
+
+// meets is the rule by which a hold touches a stay; the database has the same one.
+func meets(h tracker.HoldRow, s tracker.Stay) bool {
+	return h.Unit == s.Unit && (len(h.Shelves) == 0 || slices.Contains(h.Shelves, s.Shelf)) &&
+		(s.To.IsZero() || !h.From.After(s.To)) && (h.To.IsZero() || !h.To.Before(s.From))
+}

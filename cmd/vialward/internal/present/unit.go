@@ -1,0 +1,115 @@
+package present
+
+import (
+	"context"
+	"time"
+
+	"vialward/tracker"
+	"vialward/tracker/stock"
+	"vialward/tracker/thermal"
+)
+
+// Unit is a storage unit, what is in it and how cold it is.
+type Unit struct {
+	Code          string        `json:"code"`
+	Name          string        `json:"name,omitempty"`
+	Room          string        `json:"room"`
+	Class         stock.Storage `json:"class"`
+	HazardousOnly bool          `json:"hazardous_only"`
+	Shelves       []string      `json:"shelves"` // in walking order
+	Vials         int           `json:"vials"`
+	VialsOnHold   int           `json:"vials_on_hold"`
+	OpenCases     []int64       `json:"open_cases"`
+	Sensors       []Sensor      `json:"sensors"`
+}
+
+// Sensor and its newest reading, corrected. Old says that it is older than two of its intervals: it is no temperature
+// of now.
+type Sensor struct {
+	Sensor       string   `json:"sensor"`
+	Shelves      []string `json:"shelves"` // for which it speaks; none = all
+	LastAt       *Instant `json:"last_at"`
+	LastCelsius  *float64 `json:"last_celsius"`
+	Old          bool     `json:"old"`
+	SilentSince  *Instant `json:"silent_since"`
+	ClockSuspect string   `json:"clock_suspect,omitempty"`
+}
+
+// UnitsOf reads every unit in walking order.
+func UnitsOf(ctx context.Context, v tracker.View, now time.Time) ([]Unit, error) {
+	a := Of(v, now)
+	vials, err := v.Find(ctx, tracker.VialQuery{States: []stock.State{stock.InPreparation, stock.Available}})
+	if err != nil {
+		return nil, err
+	}
+	cases, err := v.Cases(ctx, tracker.CaseQuery{OpenOnly: true})
+	if err != nil {
+		return nil, err
+	}
+	latest, err := v.SensorsNow(ctx)
+	if err != nil {
+		return nil, err
+	}
+	units := []Unit{}
+	for _, r := range v.Site().Rooms {
+		for _, u := range r.Units {
+			x := Unit{
+				Code: u.Code, Name: u.Name, Room: r.Code, Class: u.Class, HazardousOnly: u.HazardousOnly,
+				Shelves: each(u.Shelves, func(s stock.Shelf) string { return s.Code }), OpenCases: []int64{}, Sensors: a.sensorsOf(v.Site(), u.Code, latest),
+			}
+			for _, y := range vials {
+				if y.Unit != u.Code {
+					continue
+				}
+				x.Vials++
+				if len(y.Holds)+len(y.Touches) > 0 {
+					x.VialsOnHold++
+				}
+			}
+			for _, c := range cases {
+				if c.Unit == u.Code {
+					x.OpenCases = append(x.OpenCases, c.No)
+				}
+			}
+			units = append(units, x)
+		}
+	}
+	return units, nil
+}
+
+func (a As) sensorsOf(site *stock.Site, unit string, latest []tracker.SensorNow) []Sensor {
+	out := []Sensor{}
+	for _, s := range site.Sensors {
+		assigned, ok := s.At(a.Now)
+		if !ok || assigned.Unit != unit {
+			continue
+		}
+		x := Sensor{Sensor: s.Code, Shelves: append([]string{}, assigned.Shelves...), Old: true}
+		for _, n := range latest {
+			if n.Sensor != s.Code {
+				continue
+			}
+			x.SilentSince, x.ClockSuspect = a.Maybe(n.SilentSince), n.ClockSuspect
+			if n.LastAt.IsZero() {
+				continue
+			}
+			last := thermal.Correct([]thermal.Reading{{AtMicros: n.LastAt.UnixMicro(), MilliC: n.LastMilliC}}, Calibrations(s))
+			c := last[0].MilliC.Celsius()
+			x.LastAt, x.LastCelsius = a.Maybe(n.LastAt), &c
+			x.Old = a.Now.Sub(n.LastAt) > 2*max(s.Interval, s.DeliversEvery)
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// Calibrations of a sensor as the thermal rules take them.
+func Calibrations(s stock.Sensor) []thermal.Calibration {
+	return each(s.Calibrations, func(c stock.Calibration) thermal.Calibration {
+		x := thermal.Calibration{FromMicros: c.From.UnixMicro(), OffsetMilliC: thermal.MilliC(c.OffsetMilliC)}
+		if !c.To.IsZero() {
+			x.ToMicros = c.To.UnixMicro()
+		}
+		return x
+	})
+}

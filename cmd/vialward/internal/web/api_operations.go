@@ -1,0 +1,129 @@
+package web
+
+import (
+	"context"
+	"time"
+
+	"vialward/cmd/vialward/internal/present"
+	"vialward/tracker"
+)
+
+// theseVials is the request of an operation that needs nothing but vials.
+type theseVials struct {
+	Vials []string  `json:"vials"`
+	At    time.Time `json:"at,omitzero"` // when it happened; now if left out
+}
+
+type relabel struct {
+	Vials  []string  `json:"vials"`
+	Reason string    `json:"reason,omitempty"`
+	At     time.Time `json:"at,omitzero"`
+}
+
+// release is tracker.Release but for its case, which stands in the path.
+type release struct {
+	Vials   []string   `json:"vials"`
+	Basis   string     `json:"basis"`
+	Minutes *int       `json:"minutes_out,omitempty"`
+	BUD     *time.Time `json:"beyond_use,omitempty"`
+	Witness string     `json:"witness,omitempty"`
+	At      time.Time  `json:"at,omitzero"`
+}
+
+// operation is a method of the tracker on vials.
+type operation[B any] func(*tracker.Tracker, context.Context, string, tracker.Actor, B) (tracker.Handled, error)
+
+// onVials makes the route of an operation on vials; vials finds them in its request.
+func onVials[B any](path, say string, vials func(*B) *[]string, do operation[B]) route {
+	return post(path, say, func(ctx context.Context, q *ask, b B) (present.Handled, error) {
+		list := vials(&b)
+		var err error
+		if *list, err = vialCodes(*list); err != nil {
+			return present.Handled{}, err
+		}
+		done, err := do(q.t, ctx, q.site.Code, q.who, b)
+		return q.as.Handled(done), err
+	})
+}
+
+// only fits an operation that takes nothing but vials and a time.
+func only(do func(*tracker.Tracker, context.Context, string, tracker.Actor, []string, time.Time) (tracker.Handled, error)) operation[theseVials] {
+	return func(t *tracker.Tracker, ctx context.Context, site string, a tracker.Actor, b theseVials) (tracker.Handled, error) {
+		return do(t, ctx, site, a, b.Vials, b.At)
+	}
+}
+
+func stockOperations() []route {
+	var (
+		these = func(b *theseVials) *[]string { return &b.Vials }
+		place = func(b *tracker.Place) *[]string { return &b.Vials }
+		hold  = func(b *tracker.Hold) *[]string { return &b.Vials }
+		end   = func(b *tracker.Close) *[]string { return &b.Vials }
+	)
+	return []route{
+		post("/batches", "Record a prepared batch; its beyond-use date is computed, never given.", prepare),
+		post("/stock", "Take over stock that was there before the record; its beyond-use date as on its label.", takeOver),
+		onVials("/vials/label", "Labels are on.", these, only((*tracker.Tracker).Label)),
+		onVials("/vials/verify", "Labelled vials were checked, by another person than their preparer.", these, only((*tracker.Tracker).Verify)),
+		onVials("/vials/place", "Vials were put on a shelf, or moved. A warmer place shortens their beyond-use date.", place, (*tracker.Tracker).Place),
+		onVials("/vials/issue", "Vials were handed out.", func(b *tracker.Issue) *[]string { return &b.Vials }, (*tracker.Tracker).Issue),
+		onVials("/vials/give", "Issued vials were given.", these, only((*tracker.Tracker).Give)),
+		onVials("/vials/return", "Issued vials came back; they are on hold.", place, (*tracker.Tracker).Return),
+		onVials("/vials/enter", "Vials were punctured.", func(b *tracker.Enter) *[]string { return &b.Vials }, (*tracker.Tracker).Enter),
+		onVials("/vials/hold", "Put vials on hold.", hold, (*tracker.Tracker).Hold),
+		onVials("/vials/lift", "Take one of the vials' own holds off.", hold, (*tracker.Tracker).Lift),
+		onVials("/vials/shorten", "Give vials an earlier beyond-use date.", func(b *tracker.Shorten) *[]string { return &b.Vials }, (*tracker.Tracker).Shorten),
+		onVials("/vials/relabel", "New labels are on.", func(b *relabel) *[]string { return &b.Vials },
+			func(t *tracker.Tracker, ctx context.Context, site string, a tracker.Actor, b relabel) (tracker.Handled, error) {
+				return t.Relabel(ctx, site, a, b.Vials, b.Reason, b.At)
+			}),
+		onVials("/vials/discard", "Vials were thrown away.", end, (*tracker.Tracker).Discard),
+		onVials("/vials/lose", "Vials cannot be found.", end, (*tracker.Tracker).Lose),
+		onVials("/vials/void", "The record of these vials was wrong from the start; two pharmacists.", end, (*tracker.Tracker).Void),
+		onVials("/vials/send", "Vials left for another site.", end, (*tracker.Tracker).Send),
+		onVials("/vials/find", "Vials were found where the record does not have them.", place, (*tracker.Tracker).Find),
+		post("/cases/{no}/release", "Take a case's holds off vials, on a pharmacist's decision.", releaseFrom),
+		post("/counts", "A blind count of a product on a shelf or in a unit.", count),
+		post("/recalls", "Hold everything made from a lot or of a batch, and trace it.", recall),
+	}
+}
+
+func prepare(ctx context.Context, q *ask, b tracker.Prepare) (present.Prepared, error) {
+	done, err := q.t.Prepare(ctx, q.site.Code, q.who, b)
+	if err != nil {
+		return present.Prepared{}, err
+	}
+	return q.as.Prepared(done), nil
+}
+
+func takeOver(ctx context.Context, q *ask, b tracker.TakeOver) (present.Prepared, error) {
+	done, err := q.t.TakeOver(ctx, q.site.Code, q.who, b)
+	if err != nil {
+		return present.Prepared{}, err
+	}
+	return q.as.Prepared(done), nil
+}
+
+func releaseFrom(ctx context.Context, q *ask, b release) (present.Handled, error) {
+	no, err := q.inPath("no", "case")
+	if err != nil {
+		return present.Handled{}, err
+	}
+	if b.Vials, err = vialCodes(b.Vials); err != nil {
+		return present.Handled{}, err
+	}
+	done, err := q.t.Release(ctx, q.site.Code, q.who, tracker.Release{
+		Case: no, Vials: b.Vials, Basis: b.Basis, Minutes: b.Minutes, BUD: b.BUD, Witness: b.Witness, At: b.At,
+	})
+	return q.as.Handled(done), err
+}
+
+func count(ctx context.Context, q *ask, b tracker.Count) (present.Counted, error) {
+	done, err := q.t.Count(ctx, q.site.Code, q.who, b)
+	return present.CountedOf(done), err
+}
+
+func recall(ctx context.Context, q *ask, b tracker.Recall) (present.Recalled, error) {
+	done, err := q.t.Recall(ctx, q.site.Code, q.who, b)
+	return present.RecalledOf(done), err
+}

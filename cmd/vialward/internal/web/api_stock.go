@@ -1,0 +1,104 @@
+package web
+
+import (
+	"context"
+	"net/http"
+	"slices"
+
+	"vialward/cmd/vialward/internal/present"
+	"vialward/tracker"
+	"vialward/tracker/label"
+	"vialward/tracker/stock"
+)
+
+// vialList is stock by unit, shelf and beyond-use date.
+type vialList struct {
+	AsOf  present.Instant `json:"as_of"`
+	Vials []present.Vial  `json:"vials"`
+}
+
+// batchWithVials is a batch and each of its vials as it stands.
+type batchWithVials struct {
+	AsOf  present.Instant `json:"as_of"`
+	Batch present.Batch   `json:"batch"`
+	Vials []present.Vial  `json:"vials"`
+}
+
+// inStock is what vials?state= means when it is left out: whatever has not gone.
+var inStock = []stock.State{stock.InPreparation, stock.Available, stock.WithWard}
+
+func stockReads() []route {
+	return []route{
+		get("/sweep", "The newest sweep list, or with now=true the list as it would be made now, without a number.", getSweep,
+			parameter{"now", "boolean", "A preview instead of the newest list."}),
+		get("/vials", "Stock by unit, shelf and beyond-use date.", getVials,
+			parameter{"unit", "string", "Only this storage unit."}, parameter{"product", "string", "Only this product, by code."},
+			parameter{"state", "string", "Only this state; left out: prepared, available and issued; any: all."}),
+		get("/vials/{code}", "A vial's whole life: who made it, from what, where it has been, what was decided.", getVial),
+		get("/batches/{code}", "A batch, every limit its beyond-use date was chosen from, and its vials.", getBatch),
+	}
+}
+
+func getSweep(ctx context.Context, q *ask, v tracker.View) (present.Sweep, error) {
+	preview, err := q.flag("now")
+	if err != nil {
+		return present.Sweep{}, err
+	}
+	if preview {
+		list, err := q.t.Preview(ctx, v, q.now)
+		return present.Sweep{List: list}, err
+	}
+	rows, err := v.Sweeps(ctx, 1)
+	if err != nil {
+		return present.Sweep{}, err
+	}
+	if len(rows) == 0 {
+		return present.Sweep{}, wrong(http.StatusNotFound, "No list has been made yet at site %s; now=true shows one as it would be now.", q.site.Code)
+	}
+	return q.as.Sweep(rows[0]), nil
+}
+
+func getVials(ctx context.Context, q *ask, v tracker.View) (vialList, error) {
+	find := tracker.VialQuery{Unit: q.text("unit"), Product: q.text("product"), States: inStock}
+	if find.Unit != "" {
+		if _, _, ok := q.site.UnitAt(find.Unit); !ok {
+			return vialList{}, tracker.NotFound("storage unit", find.Unit)
+		}
+	}
+	if find.Product != "" {
+		if _, err := v.Product(ctx, find.Product, 0); err != nil {
+			return vialList{}, err
+		}
+	}
+	switch s := stock.State(q.text("state")); {
+	case s == "any":
+		find.States = nil
+	case slices.Contains(inStock, s), s.Closed():
+		find.States = []stock.State{s}
+	case s != "":
+		return vialList{}, wrong(http.StatusBadRequest, "There is no state %q of a vial; there are prepared, available, issued, given, discarded, lost, voided, sent, and any.", s)
+	}
+	vials, err := v.Find(ctx, find)
+	return vialList{q.as.Instant(q.now), q.as.Vials(vials)}, err
+}
+
+func getVial(ctx context.Context, q *ask, v tracker.View) (present.Life, error) {
+	code, err := vialCode(q.r.PathValue("code"))
+	if err != nil {
+		return present.Life{}, err
+	}
+	return present.LifeOf(ctx, v, code, q.now)
+}
+
+func getBatch(ctx context.Context, q *ask, v tracker.View) (batchWithVials, error) {
+	code, err := label.ParseBatchCode(q.r.PathValue("code"))
+	if err != nil {
+		return batchWithVials{}, stock.Refuse("code", "", "%s", err)
+	}
+	b, err := v.Batch(ctx, code.String())
+	if err != nil {
+		return batchWithVials{}, err
+	}
+	vials, err := v.Find(ctx, tracker.VialQuery{Batch: b.Code})
+	return batchWithVials{q.as.Instant(q.now), q.as.Batch(b), q.as.Vials(vials)}, err
+}
