@@ -12,9 +12,9 @@ import (
 	"vialward/tracker/stock"
 )
 
-// Excursions of one sensor and rule that may still matter: not ended, or ended at or after an instant.
+// Excursions of one sensor and rule that may still matter: a run on from that instant meets them again.
 func (t *tx) Excursions(ctx context.Context, sensor, rule string, after time.Time) ([]tracker.ExcursionRow, error) {
-	return t.excursions(ctx, `sensor = $2 and rule = $3 and (coalesce(worst_to, to_at) is null or coalesce(worst_to, to_at) >= $4) order by from_at, excursion`,
+	return t.excursions(ctx, `sensor = $2 and rule = $3 and (cleared_at is null or cleared_at > $4) order by from_at, excursion`,
 		sensor, rule, after)
 }
 

@@ -252,7 +252,7 @@ type IntakeTx interface {
 	Checkpoint(ctx context.Context, sensor string, before int64) (Checkpoint, bool, error)
 	// SaveCheckpoints replaces those after an instant.
 	SaveCheckpoints(ctx context.Context, sensor string, after int64, cs []Checkpoint) error
-	// Excursions of a sensor and rule that end after an instant or have not ended.
+	// Excursions of a sensor and rule that were cleared after an instant or have not been.
 	Excursions(ctx context.Context, sensor, rule string, after time.Time) ([]ExcursionRow, error)
 	SaveExcursion(ctx context.Context, x *ExcursionRow) error // ID 0 = new
 	SaveCase(ctx context.Context, c *Case) error              // No 0 = new
