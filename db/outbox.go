@@ -82,6 +82,17 @@ func (t *tx) Outbox(ctx context.Context, limit int) ([]alerts.Row, error) {
 const firstOfThread = `(o.thread = '' or not exists (select from outbox e where e.site = o.site and e.thread = o.thread and e.recipient = o.recipient
 	and e.id < o.id and e.state in ('waiting', 'claimed')))`
 
+// Unsent lists, oldest first, mails that were posted before an instant and still wait, and those that failed since another.
+func (t *tx) Unsent(ctx context.Context, waitingSince, failedSince time.Time, limit int) ([]alerts.Row, error) {
+	rows, err := t.q.Query(ctx, `select `+outboxColumns+` from outbox o where site = $1 and state in ('waiting', 'claimed') and created_at < $2
+		union all select `+outboxColumns+` from outbox o where site = $1 and state = 'failed' and created_at > $3
+		order by created_at, id limit $4`, t.id, waitingSince, failedSince, limit)
+	if err != nil {
+		return nil, fmt.Errorf("read unsent mails: %w", err)
+	}
+	return pgx.CollectRows(rows, scanMail)
+}
+
 // Claim takes due rows, skipping those another sender is claiming at this moment.
 func (d *DB) Claim(ctx context.Context, n int, lease time.Duration, owner string) ([]alerts.Row, error) {
 	rows, err := d.pool.Query(ctx, `with due as (

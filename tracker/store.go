@@ -89,6 +89,8 @@ type View interface {
 	SensorsNow(ctx context.Context) ([]SensorNow, error)
 	Intakes(ctx context.Context, limit int) ([]Intake, error)
 	Outbox(ctx context.Context, limit int) ([]alerts.Row, error)
+	// Unsent mails, oldest first: posted before waitingSince and not yet taken, or failed since failedSince.
+	Unsent(ctx context.Context, waitingSince, failedSince time.Time, limit int) ([]alerts.Row, error)
 	Sweeps(ctx context.Context, limit int) ([]SweepRow, error)
 	PlannedWork(ctx context.Context, unit string, from, to time.Time) ([]PlannedWork, error)
 }

@@ -126,14 +126,14 @@ const stuckAfter = 30 * time.Minute
 func (t *Tracker) QueueHealth(ctx context.Context, site string, now time.Time) error {
 	var waiting, failed []alerts.Row
 	err := t.Store.Read(ctx, site, func(v View) error {
-		rows, err := v.Outbox(ctx, 500)
+		rows, err := v.Unsent(ctx, now.Add(-stuckAfter), now.Add(-24*time.Hour), 500)
 		for _, r := range rows {
 			switch {
 			case r.Kind == alerts.QueueStuck:
-			case (r.State == alerts.Waiting || r.State == alerts.Claimed) && now.Sub(r.Created) > stuckAfter:
-				waiting = append(waiting, r)
-			case r.State == alerts.Failed && now.Sub(r.Created) < 24*time.Hour:
+			case r.State == alerts.Failed:
 				failed = append(failed, r)
+			default:
+				waiting = append(waiting, r)
 			}
 		}
 		return err

@@ -54,6 +54,7 @@ create table outbox (
   check ((state in ('accepted','failed','superseded')) = (finished_at is not null))
 );
 create index outbox_due on outbox (next_attempt) where state in ('waiting','claimed');
+create index outbox_failed on outbox (site, created_at) where state = 'failed';
 create index outbox_thread on outbox (site, thread, recipient, id) where thread <> '';
 
 grant select on all tables in schema public to vialward_daemon;
