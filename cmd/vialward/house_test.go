@@ -54,6 +54,7 @@ var ceilings = map[string][]string{
 	"cmd/vialward": {
 		"alerts", "tracker", "cmd/vialward/internal/app", "cmd/vialward/internal/calc", "cmd/vialward/internal/config",
 		"cmd/vialward/internal/render", "cmd/vialward/internal/present",
+		"cmd/vialward/internal/intake", // `vialward ingest`
 	},
 }
 
@@ -65,6 +66,7 @@ var libraries = map[string][]string{
 	"github.com/emersion/go-message":      {"alerts/mail"},
 	"github.com/emersion/go-sasl":         {"alerts/mail"},
 	"github.com/prometheus/client_golang": {"metrics"},
+	"github.com/prometheus/common":        {"metrics"},
 	"github.com/robfig/cron":              {"cmd/vialward/internal/schedule"},
 	"github.com/boombuler/barcode":        {"cmd/vialward/internal/render"},
 	"github.com/xuri/excelize":            {"cmd/vialward/internal/render"},
