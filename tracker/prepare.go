@@ -184,7 +184,7 @@ func (t *Tracker) plan(ctx context.Context, tx Tx, p Prepare, product stock.Prod
 	}
 	allowed, why := area.CategoryAt(started)
 	if allowed == "" {
-		return b, latest, nil, stock.Refuse("area", "", "no preparation in %s: %s", area.Name, orWords(why, "it has no category at that time"))
+		return b, latest, nil, stock.Refuse("area", "", "no preparation in %s: %s", orWords(area.Name, area.Code), orWords(why, "it has no category at that time"))
 	}
 	in, err := budInput(tx.Site(), product, p.Components, started, beyonduse.Lower(product.Category, allowed), p.Diluent)
 	if err != nil {

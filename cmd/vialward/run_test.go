@@ -73,7 +73,7 @@ func TestExitCodes(t *testing.T) {
 func TestByCommandLineAlone(t *testing.T) {
 	t.Setenv("VIALWARD_DSN", dbtest.Fresh(t))
 	t.Setenv("VIALWARD_STATE", t.TempDir())
-	file := "../../testdata/site/small.toml"
+	file := "internal/demo/site.toml"
 	var loaded struct {
 		Site    string   `json:"site"`
 		Changes []string `json:"changes"`
