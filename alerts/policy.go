@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -73,7 +74,7 @@ func readRoute(s *stock.Site, r stock.Route) (route, []error) {
 		wrong = append(wrong, fmt.Errorf("it names no kinds; say which, or %q", All))
 	}
 	if len(r.To) == 0 {
-		wrong = append(wrong, fmt.Errorf("it goes to nobody; name persons or addresses"))
+		wrong = append(wrong, errors.New("it goes to nobody; name persons or addresses"))
 	}
 	for _, to := range r.To {
 		if a, err := address(s, to); err != nil {

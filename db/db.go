@@ -190,13 +190,6 @@ func textOrNull(s string) *string {
 	return &s
 }
 
-func orEmpty(s *string) string {
-	if s == nil {
-		return ""
-	}
-	return *s
-}
-
 // MakeMonths makes the partitions of readings for this month and some ahead.
 func (d *DB) MakeMonths(ctx context.Context, now time.Time, ahead int) error {
 	now = now.UTC()

@@ -21,7 +21,7 @@ func TestPackedReadingsComeBack(t *testing.T) {
 		}), 0, 50).Draw(t, "readings")
 		back, err := unpack(nil, pack(rs))
 		require.NoError(t, err)
-		require.Equal(t, len(rs), len(back))
+		require.Len(t, back, len(rs))
 		for i := range rs {
 			require.Equal(t, rs[i], back[i])
 		}

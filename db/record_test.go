@@ -72,9 +72,13 @@ func TestOneOrderWithoutHoles(t *testing.T) {
 			})
 		}()
 	}
+	failed := 0
 	for range 20 {
-		<-errs
+		if err := <-errs; err != nil {
+			failed++
+		}
 	}
+	require.Equal(t, 7, failed)
 	var events []stock.Event
 	require.NoError(t, d.Read(t.Context(), "A", func(v tracker.View) (err error) {
 		events, err = v.Events(t.Context(), tracker.EventQuery{})

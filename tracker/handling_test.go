@@ -29,7 +29,6 @@ func newSite(t *testing.T) *setup {
 
 var (
 	tech2 = tracker.Actor{Person: stock.Person{Code: "tech-2", Roles: []string{stock.Technician}}, Via: "token"}
-	rph2  = tracker.Actor{Person: stock.Person{Code: "rph-2", Roles: []string{stock.Pharmacist}}, Via: "token"}
 )
 
 // batch prepares, labels, verifies and places vials of pantoprazole, an hour of work.

@@ -2,6 +2,7 @@ package tracker_test
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -64,8 +65,8 @@ func (s *setup) mails(t *testing.T) []alerts.Row {
 }
 
 func kinds(mails []alerts.Row) (k []alerts.Kind) {
-	for i := len(mails) - 1; i >= 0; i-- {
-		k = append(k, mails[i].Kind)
+	for _, m := range slices.Backward(mails) {
+		k = append(k, m.Kind)
 	}
 	return k
 }

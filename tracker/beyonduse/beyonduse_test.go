@@ -1,7 +1,6 @@
 package beyonduse_test
 
 import (
-	"errors"
 	"testing"
 	"time"
 
@@ -152,7 +151,7 @@ func TestNoDate(t *testing.T) {
 			got, err := beyonduse.Compute(in)
 			require.Equal(t, beyonduse.Answer{}, got)
 			var no *beyonduse.NoDate
-			require.True(t, errors.As(err, &no))
+			require.ErrorAs(t, err, &no)
 			require.Len(t, no.Why, len(c.why))
 			for i, w := range c.why {
 				require.Contains(t, no.Why[i], w)

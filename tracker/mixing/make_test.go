@@ -1,7 +1,6 @@
 package mixing_test
 
 import (
-	"errors"
 	"math/big"
 	"testing"
 
@@ -153,7 +152,7 @@ func TestHalfEven(t *testing.T) {
 func TestRefusalsCanBeTakenApart(t *testing.T) {
 	_, err := mixing.Make(mixing.Plan{})
 	var r *stock.Refusal
-	require.True(t, errors.As(err, &r))
+	require.ErrorAs(t, err, &r)
 	require.Equal(t, mixing.CodeQuantity, r.Code)
 	requireCodes(t, err, mixing.CodeQuantity, mixing.CodeQuantity, mixing.CodeQuantity)
 }

@@ -128,7 +128,7 @@ func (v Vial) Apply(e Event) (Vial, error) {
 		return v, Refuse("gone", v.Code, "already gone: %s. Nothing more can be recorded for it", v.State)
 	}
 	v.Holds = slices.Clone(v.Holds)
-	switch e.Kind {
+	switch e.Kind { //nolint:exhaustive // what happens to a site, not to a vial, changes no vial
 	case Prepared, TakenOver:
 		if v.State != "" {
 			return v, Refuse("wrong_state", v.Code, "is in the record already")

@@ -68,7 +68,7 @@ func (l Line) marks() []string {
 
 // why a line stands where it does, where its action and BUD do not say so already.
 func (p printer) why(l Line) []string {
-	switch l.Action {
+	switch l.Action { //nolint:exhaustive // the others say it by their name and BUD
 	case OnHold:
 		return append([]string{"on hold: " + l.Held}, p.heldWhy(l)...)
 	case NotChecked:

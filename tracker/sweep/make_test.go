@@ -334,15 +334,15 @@ func TestEveryVialInOneLine(t *testing.T) {
 				require.Len(t, slices.Compact(s), len(s), "batch %s: a vial twice", b)
 			}
 			for _, s := range u.Shelves {
-				require.Equal(t, shelves[u.Code+"/"+s.Shelf], s.Expected)
+				require.Equal(t, shelves[u.Code+"/"+s.Shelf], s.Expected) //nolint:testifylint // the field is only named so
 				onShelves += s.Expected
 			}
-			require.Equal(t, u.Expected, onShelves)
+			require.Equal(t, onShelves, u.Expected) //nolint:testifylint // the field is only named so
 			total += onShelves
 		}
 		require.Equal(t, want, got)
-		require.Equal(t, len(in.Vials), total)
-		require.Equal(t, len(in.Vials), l.Expected)
+		require.Len(t, in.Vials, total)
+		require.Len(t, in.Vials, l.Expected)
 		require.Equal(t, byAction, sweep.Counts(l).By)
 
 		shuffled := in

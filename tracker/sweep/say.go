@@ -107,10 +107,9 @@ func ranges(n []int) string {
 		for k+1 < len(n) && n[k+1] == n[k]+1 {
 			k++
 		}
-		switch {
-		case k == i:
+		if k == i {
 			parts = append(parts, fmt.Sprint(n[i]))
-		default:
+		} else {
 			parts = append(parts, fmt.Sprintf("%d-%d", n[i], n[k]))
 		}
 		i = k + 1

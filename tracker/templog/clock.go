@@ -45,7 +45,7 @@ func (c *clock) instant(number int32, wall int64, text []byte) (at int64, state 
 	c.current = t
 	if wall < c.lo || wall >= c.hi {
 		r := walltime.Resolve(walltime.Of(time.UnixMicro(wall).UTC(), time.UTC), c.zone)
-		switch r.Kind {
+		switch r.Kind { //nolint:exhaustive // what is not a time at all was refused before
 		case walltime.Twice:
 			c.enter(t, wall, r)
 			return wall, inDoubt, f

@@ -1,6 +1,7 @@
 package templog
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"time"
@@ -83,7 +84,7 @@ func (p *Parser) Refused() []Refusal { return p.list() }
 
 // reading says what was being done when the reader failed; the end and a wrong document stay what they are.
 func (p *Parser) reading(err error) error {
-	if err == nil || err != p.s.err {
+	if err == nil || !errors.Is(err, p.s.err) {
 		return err
 	}
 	return fmt.Errorf("reading the log at line %d: %w", p.s.line, err)

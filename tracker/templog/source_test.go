@@ -83,7 +83,7 @@ func TestRowsAcrossBlocks(t *testing.T) {
 				if len(long) > longestRow {
 					require.Equal(t, "!", rows[3][0], n)
 				} else {
-					require.Equal(t, n, len(rows[3][0]))
+					require.Len(t, rows[3][0], n)
 				}
 			}
 		}

@@ -2,6 +2,7 @@ package templog
 
 import (
 	"bytes"
+	"errors"
 	"io"
 	"strings"
 
@@ -59,7 +60,7 @@ func (p *Parser) startTable(l *Layout, o Options) error {
 		return document(0, "time_format: %v", err)
 	}
 	for i := 0; i < l.SkipLines; i++ {
-		if _, line, _, err := p.s.nextLine(); err == io.EOF {
+		if _, line, _, err := p.s.nextLine(); errors.Is(err, io.EOF) {
 			return document(line, "the file ends within the %d lines that skip_lines passes over", l.SkipLines)
 		} else if err != nil {
 			return err
@@ -153,7 +154,7 @@ func (t *table) columns(l *Layout) error {
 // header reads the header's names and keeps its first line for messages.
 func (p *Parser) header(delimiter byte) (names []string, line int, text []byte, err error) {
 	cells, line, f, err := p.s.nextRow(delimiter)
-	if err == io.EOF {
+	if errors.Is(err, io.EOF) {
 		return nil, line, nil, document(line, "the file ends before its header")
 	}
 	if err != nil {

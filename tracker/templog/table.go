@@ -23,7 +23,6 @@ type table struct {
 	clock     *clock // nil where the times carry their offset
 	advice    string
 	joined    []byte
-	cells     [][]byte
 	seen      []seen
 }
 

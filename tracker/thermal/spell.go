@@ -86,7 +86,7 @@ func newSpells(limits []Limit, bridged int64) spells {
 	s := spells{bridged: bridged, lo: math.MinInt32, hi: math.MaxInt32, calm: true}
 	for _, l := range limits {
 		s.trackers = append(s.trackers, tracker{Limit: l})
-		switch l.Kind {
+		switch l.Kind { //nolint:exhaustive // missing data has no limit
 		case Warm:
 			s.hi = min(s.hi, l.MilliC)
 		case Cold:

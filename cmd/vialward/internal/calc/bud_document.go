@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math/big"
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -186,10 +187,8 @@ func (d *budReader) oneOf(fields map[string]json.RawMessage, path string, words 
 	if !ok {
 		return ""
 	}
-	for _, w := range words {
-		if s == w {
-			return s
-		}
+	if slices.Contains(words, s) {
+		return s
 	}
 	d.say("%q is %q, which is none of %s", path, s, strings.Join(words, ", "))
 	return ""

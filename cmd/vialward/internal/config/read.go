@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io/fs"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 )
@@ -162,10 +163,8 @@ func (r *reader) oneOf(key, value, standard string, others ...string) string {
 	if value == standard {
 		return value
 	}
-	for _, o := range others {
-		if value == o {
-			return value
-		}
+	if slices.Contains(others, value) {
+		return value
 	}
 	r.wrong(key, "%q is not one of %s", value, strings.Join(append([]string{standard}, others...), ", "))
 	return standard

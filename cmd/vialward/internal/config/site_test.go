@@ -36,7 +36,7 @@ func TestSmallSiteReadsWithoutAWord(t *testing.T) {
 	require.NoError(t, err)
 
 	require.Equal(t, time.Date(2025, 2, 1, 5, 0, 0, 0, time.UTC), s.Areas[0].Statuses[1].From, "06:00 in Berlin's winter")
-	require.Equal(t, "", s.Areas[0].Statuses[1].Category)
+	require.Empty(t, s.Areas[0].Statuses[1].Category)
 	due := s.Sensors[0].Calibrations[0].Due
 	require.Equal(t, "2025-07-01 00:00", due.In(berlin).Format("2006-01-02 15:04"), "good through the whole last day")
 	require.Equal(t, int32(-100), s.Sensors[0].Calibrations[1].OffsetMilliC)

@@ -158,7 +158,7 @@ func move(path, folder, name, report string) error {
 		to = filepath.Join(folder, fmt.Sprintf("%s.%d", name, n))
 	}
 	if report != "" {
-		if err := os.WriteFile(to+".report.txt", []byte(report), 0o640); err != nil {
+		if err := os.WriteFile(to+".report.txt", []byte(report), 0o600); err != nil {
 			return err
 		}
 	}
