@@ -76,18 +76,22 @@ func post[B, A any](path, say string, do func(context.Context, *ask, B) (A, erro
 // api is the mux of the table. What is not in the table answers with a problem too.
 func (s *Server) api() *http.ServeMux {
 	mux := http.NewServeMux()
-	methods := map[string][]string{}
 	for _, r := range table() {
 		mux.HandleFunc(r.method+" "+r.path, s.serve(r))
-		methods[r.path] = append(methods[r.path], r.method)
-	}
-	for path, allowed := range methods {
-		mux.HandleFunc(path, func(w http.ResponseWriter, r *http.Request) {
-			w.Header().Set("Allow", strings.Join(allowed, ", "))
-			tell(w, r, aboutBlank(http.StatusMethodNotAllowed, "Here only "+strings.Join(allowed, " and ")+" can be asked for."))
-		})
 	}
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		var allowed []string
+		for _, method := range []string{http.MethodGet, http.MethodPost} {
+			other := &http.Request{Method: method, Host: r.Host, URL: r.URL}
+			if _, pattern := mux.Handler(other); pattern != "/" {
+				allowed = append(allowed, method)
+			}
+		}
+		if len(allowed) > 0 {
+			w.Header().Set("Allow", strings.Join(allowed, ", "))
+			tell(w, r, aboutBlank(http.StatusMethodNotAllowed, "Here only "+strings.Join(allowed, " and ")+" can be asked for."))
+			return
+		}
 		tell(w, r, aboutBlank(http.StatusNotFound, "There is nothing at "+r.URL.Path+". The API is described at "+apiPrefix+"/openapi.json."))
 	})
 	return mux
