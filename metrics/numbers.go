@@ -139,3 +139,10 @@ func flag(b bool) float64 {
 	}
 	return 0
 }
+
+// MostSeries is the number of series a page never exceeds: for each site its units x products x eight states (and "in
+// no unit"), six a unit, four a sensor, and at most two dozen others.
+func MostSeries(sites, units, products, sensors int) int {
+	const states, perUnit, perSensor, others, page = 8, 6, 4, 24, 3
+	return page + sites*((units+1)*products*states+perUnit*units+perSensor*sensors+others)
+}

@@ -76,6 +76,7 @@ func (p *parts) start(ctx context.Context) error {
 		p.worker.Go(func() { f.Run(ctx) })
 	}
 	p.worker.Go(func() { p.snapshots(ctx) })
+	p.worker.Go(func() { p.partitions(ctx) })
 	p.worker.Go(func() { p.tick(ctx) }) // what came due while nobody ran
 	return nil
 }
