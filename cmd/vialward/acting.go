@@ -6,7 +6,6 @@ import (
 
 	"vialward/cmd/vialward/internal/app"
 	"vialward/tracker"
-	"vialward/tracker/stock"
 )
 
 // acting is the flags of every command by which a person does something on the machine itself.
@@ -85,26 +84,4 @@ func instant(s string) (time.Time, error) {
 		return t, usage("%q is not a time with its offset; write it as 2025-11-12T08:30:00-05:00", s)
 	}
 	return t, nil
-}
-
-// vialResult is how a vial prints after an operation.
-type vialResult struct {
-	Code      string       `json:"code"`
-	State     stock.State  `json:"state"`
-	BeyondUse string       `json:"beyond_use"`
-	Place     string       `json:"place,omitempty"`
-	Holds     []stock.Hold `json:"holds"`
-	Cases     []int64      `json:"cases"`
-	Label     int          `json:"label"`
-}
-
-func resultOf(v stock.Vial, zone *time.Location) vialResult {
-	r := vialResult{Code: v.Code, State: v.State, BeyondUse: v.BUD.In(zone).Format(time.RFC3339), Place: v.Place(), Holds: v.Holds, Cases: []int64{}, Label: v.Label}
-	if r.Holds == nil {
-		r.Holds = []stock.Hold{}
-	}
-	for _, t := range v.Touches {
-		r.Cases = append(r.Cases, t.Case)
-	}
-	return r
 }

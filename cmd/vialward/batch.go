@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
 	"vialward/tracker/stock"
 	"vialward/tracker/walltime"
@@ -92,51 +93,14 @@ func (p prepareBatch) arguments(c *call) (args tracker.Prepare, err error) {
 
 func (c *call) printPrepared(t *tracker.Tracker, site string, done tracker.Prepared) error {
 	return t.Store.Read(c.ctx, site, func(v tracker.View) error {
-		zone := v.Site().Location()
-		out := struct {
-			Event int64        `json:"event"`
-			Batch batchResult  `json:"batch"`
-			Vials []vialResult `json:"vials"`
-		}{Event: done.Seq, Batch: batchOf(done.Batch, zone)}
-		text := batchText(done.Batch, zone)
+		as := present.Of(v, t.Now())
+		text := batchText(done.Batch, as.Zone)
 		for _, x := range done.Vials {
-			out.Vials = append(out.Vials, resultOf(x, zone))
 			text += "  " + x.Code + "\n"
 		}
-		c.print(out, text)
+		c.print(as.Prepared(done), text)
 		return nil
 	})
-}
-
-type batchResult struct {
-	Code       string            `json:"code"`
-	Product    string            `json:"product"`
-	Version    int               `json:"version"`
-	Category   string            `json:"category,omitempty"`
-	StartedAt  string            `json:"started_at"`
-	BeyondUse  string            `json:"beyond_use"`
-	GovernedBy string            `json:"governed_by"`
-	Candidates []candidateResult `json:"candidates"`
-	Components []stock.Component `json:"components"`
-	Made       int               `json:"made"`
-}
-
-type candidateResult struct {
-	Limit     string `json:"limit"`
-	BeyondUse string `json:"beyond_use"`
-	Source    string `json:"source"`
-	Confirmed bool   `json:"confirmed"`
-}
-
-func batchOf(b stock.Batch, zone *time.Location) batchResult {
-	out := batchResult{
-		Code: b.Code, Product: b.Product, Version: b.Version, Category: b.Category, StartedAt: b.StartedAt.In(zone).Format(time.RFC3339),
-		BeyondUse: b.BUD.In(zone).Format(time.RFC3339), GovernedBy: b.Governs, Components: b.Components, Made: b.Made,
-	}
-	for _, k := range b.Candidates {
-		out.Candidates = append(out.Candidates, candidateResult{k.Limit, k.BeyondUse.In(zone).Format(time.RFC3339), k.Source, k.Confirmed})
-	}
-	return out
 }
 
 func batchText(b stock.Batch, zone *time.Location) string {
@@ -174,26 +138,20 @@ type showBatch struct {
 }
 
 func (o showBatch) Run(c *call) error {
-	return o.reading(c, func(v tracker.View, _ time.Time) error {
+	return o.reading(c, func(v tracker.View, now time.Time) error {
 		b, err := v.Batch(c.ctx, o.Batch)
 		if err != nil {
 			return err
 		}
-		zone := v.Site().Location()
 		vials, err := v.Find(c.ctx, tracker.VialQuery{Batch: o.Batch})
 		if err != nil {
 			return err
 		}
-		out := struct {
-			batchResult
-			Vials []vialResult `json:"vials"`
-		}{batchResult: batchOf(b, zone)}
-		text := batchText(b, zone)
+		text := batchText(b, v.Site().Location())
 		for _, x := range vials {
-			out.Vials = append(out.Vials, resultOf(x, zone))
 			text += fmt.Sprintf("  %s  %s %s\n", x.Code, x.State, x.Place())
 		}
-		c.print(out, text)
+		c.print(present.Of(v, now).BatchWithVials(b, vials), text)
 		return nil
 	})
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"vialward/cmd/vialward/internal/app"
+	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
 	"vialward/tracker/stock"
 	"vialward/tracker/sweep"
@@ -109,51 +110,6 @@ type caseCommands struct {
 	Release releaseCase `cmd:"" help:"Take a case's holds off vials; a pharmacist decides."`
 }
 
-type caseResult struct {
-	Case       int64             `json:"case"`
-	Unit       string            `json:"unit"`
-	Kind       string            `json:"kind"`
-	State      string            `json:"state"`
-	From       string            `json:"from"`
-	To         *string           `json:"to"`
-	Late       bool              `json:"found_late"`
-	Excursions []excursionResult `json:"excursions"`
-}
-
-type excursionResult struct {
-	Sensor         string   `json:"sensor"`
-	Kind           string   `json:"kind"`
-	From           string   `json:"from"`
-	To             *string  `json:"to"`
-	ExtremeCelsius *float64 `json:"extreme_celsius"`
-	Readings       int      `json:"readings"`
-	FreezeReadings int      `json:"freeze_readings"`
-	NotBorneOut    bool     `json:"not_borne_out"`
-}
-
-func caseOf(k tracker.Case, zone *time.Location) caseResult {
-	say := func(t time.Time) *string {
-		if t.IsZero() || t.Unix() == 0 {
-			return nil
-		}
-		s := t.In(zone).Format(time.RFC3339)
-		return &s
-	}
-	out := caseResult{Case: k.No, Unit: k.Unit, Kind: k.Kind, State: k.State, From: *say(k.From), To: say(k.To), Late: k.Late, Excursions: []excursionResult{}}
-	for _, x := range k.Excursions {
-		r := excursionResult{
-			Sensor: x.Sensor, Kind: string(x.Found.Kind), From: *say(time.UnixMicro(x.Found.FromMicros)), To: say(time.UnixMicro(x.Found.ToMicros)),
-			Readings: x.Found.Readings, FreezeReadings: x.Found.FreezeReadings, NotBorneOut: x.NotBorneOut,
-		}
-		if x.Found.Kind != "no_data" {
-			c := x.Found.ExtremeMilliC.Celsius()
-			r.ExtremeCelsius = &c
-		}
-		out.Excursions = append(out.Excursions, r)
-	}
-	return out
-}
-
 func caseText(k tracker.Case, zone *time.Location) string {
 	s := fmt.Sprintf("case %d  %s %s  %s  since %s", k.No, k.Unit, stock.ExcursionWord(k.Kind), k.State, walltime.Say(k.From, zone))
 	if !k.To.IsZero() {
@@ -169,20 +125,16 @@ type listCases struct {
 }
 
 func (o listCases) Run(c *call) error {
-	return o.reading(c, func(v tracker.View, _ time.Time) error {
+	return o.reading(c, func(v tracker.View, now time.Time) error {
 		all, err := v.Cases(c.ctx, tracker.CaseQuery{Unit: o.Unit, OpenOnly: o.Open})
 		if err != nil {
 			return err
 		}
-		out := struct {
-			Cases []caseResult `json:"cases"`
-		}{Cases: []caseResult{}}
 		text := ""
 		for _, k := range all {
-			out.Cases = append(out.Cases, caseOf(k, v.Site().Location()))
 			text += caseText(k, v.Site().Location())
 		}
-		c.print(out, text)
+		c.print(present.Of(v, now).CaseList(all), text)
 		return nil
 	})
 }
@@ -193,43 +145,22 @@ type showCase struct {
 }
 
 func (o showCase) Run(c *call) error {
-	return o.reading(c, func(v tracker.View, _ time.Time) error {
+	return o.reading(c, func(v tracker.View, now time.Time) error {
+		out, err := present.CaseOf(c.ctx, v, o.Case, now)
+		if err != nil {
+			return err
+		}
 		all, err := v.Cases(c.ctx, tracker.CaseQuery{No: o.Case})
 		if err != nil {
 			return err
 		}
-		if len(all) == 0 {
-			return tracker.NotFound("case", fmt.Sprint(o.Case))
-		}
-		zone := v.Site().Location()
-		holds, err := v.Holds(c.ctx, o.Case)
-		if err != nil {
-			return err
-		}
-		type touched struct {
-			vialResult
-			WasAt    string `json:"was_at"`
-			Possible bool   `json:"possible"`
-			Released bool   `json:"released"`
-		}
-		out := struct {
-			caseResult
-			Touched []touched `json:"touched"`
-		}{caseResult: caseOf(all[0], zone), Touched: []touched{}}
-		text := caseText(all[0], zone)
-		for _, h := range holds {
-			vials, err := v.Touched(c.ctx, h.ID)
-			if err != nil {
-				return err
+		text := caseText(all[0], v.Site().Location())
+		for _, x := range out.Touched {
+			word := "on hold"
+			if x.Released {
+				word = "released"
 			}
-			for _, x := range vials {
-				out.Touched = append(out.Touched, touched{resultOf(x.Vial, zone), x.Stay.Unit + "/" + x.Stay.Shelf, x.Stay.Possible, x.Released})
-				word := "on hold"
-				if x.Released {
-					word = "released"
-				}
-				text += fmt.Sprintf("  %s  was at %s/%s  now %s %s  %s\n", x.Vial.Code, x.Stay.Unit, x.Stay.Shelf, x.Vial.State, x.Vial.Place(), word)
-			}
+			text += fmt.Sprintf("  %s  was at %s  now %s %s  %s\n", x.Vial.Code, x.Was.Place, x.Vial.State, x.Vial.Place, word)
 		}
 		c.print(out, text)
 		return nil

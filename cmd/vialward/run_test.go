@@ -141,7 +141,7 @@ func TestByCommandLineAlone(t *testing.T) {
 	done(t, &out, append([]string{"vial", "verify", "--as", rph}, codes...)...)
 	done(t, &out, append([]string{"vial", "place", "--as", tech, "--to", shelf}, codes...)...)
 	done(t, &out, "vial", "show", codes[0])
-	require.Equal(t, shelf, out["place"])
+	require.Equal(t, shelf, out["vial"].(map[string]any)["place"])
 	code, _, _ = vialward(t, "", "vial", "show", "251110-2-07-00")
 	require.Equal(t, exitUsage, code, "wrong check digits")
 	done(t, &out, "sweep", "print")

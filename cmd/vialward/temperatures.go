@@ -10,6 +10,7 @@ import (
 	"vialward/cmd/vialward/internal/app"
 	"vialward/cmd/vialward/internal/config"
 	"vialward/cmd/vialward/internal/intake"
+	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
 	"vialward/tracker/stock"
 	"vialward/tracker/templog"
@@ -116,30 +117,17 @@ type listIntakes struct {
 }
 
 func (o listIntakes) Run(c *call) error {
-	return o.reading(c, func(v tracker.View, _ time.Time) error {
+	return o.reading(c, func(v tracker.View, now time.Time) error {
 		all, err := v.Intakes(c.ctx, o.Limit)
 		if err != nil {
 			return err
 		}
-		type row struct {
-			Intake     int64        `json:"intake"`
-			Source     string       `json:"source"`
-			Name       string       `json:"name"`
-			ReceivedAt string       `json:"received_at"`
-			By         string       `json:"by"`
-			Rows       templog.Rows `json:"rows"`
-			Withdrawn  bool         `json:"withdrawn"`
-		}
-		out := struct {
-			Intakes []row `json:"intakes"`
-		}{Intakes: []row{}}
 		var text strings.Builder
 		zone := v.Site().Location()
 		for _, in := range all {
-			out.Intakes = append(out.Intakes, row{in.ID, in.Source, in.Name, in.ReceivedAt.In(zone).Format(time.RFC3339), in.By, in.Rows, in.Withdrawn})
 			fmt.Fprintf(&text, "%6d  %s  %-8s %s  stored %d of %d\n", in.ID, walltime.Say(in.ReceivedAt, zone), in.Source, in.Name, in.Rows.Stored, in.Rows.Read)
 		}
-		c.print(out, text.String())
+		c.print(present.Of(v, now).IntakeList(all), text.String())
 		return nil
 	})
 }

@@ -5,6 +5,7 @@ import (
 	"strings"
 	"time"
 
+	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
 	"vialward/tracker/walltime"
 )
@@ -46,27 +47,22 @@ func (s someVials) handled(c *call, op func(t *tracker.Tracker, site string, who
 			return err
 		}
 		return t.Store.Read(c.ctx, site, func(v tracker.View) error {
-			c.printHandled(done, v.Site().Location())
+			c.printHandled(done, present.Of(v, t.Now()))
 			return nil
 		})
 	})
 }
 
-func (c *call) printHandled(done tracker.Handled, zone *time.Location) {
-	out := struct {
-		Event int64        `json:"event"`
-		Vials []vialResult `json:"vials"`
-	}{Event: done.Seq}
+func (c *call) printHandled(done tracker.Handled, as present.As) {
 	var text strings.Builder
 	for _, v := range done.Vials {
-		out.Vials = append(out.Vials, resultOf(v, zone))
-		fmt.Fprintf(&text, "%-16s %-10s %-8s BUD %s", v.Code, v.State, v.Place(), walltime.Say(v.BUD, zone))
+		fmt.Fprintf(&text, "%-16s %-10s %-8s BUD %s", v.Code, v.State, v.Place(), walltime.Say(v.BUD, as.Zone))
 		if h := v.HoldsInWords(); h != "" {
 			fmt.Fprintf(&text, "  ON HOLD: %s", h)
 		}
 		text.WriteByte('\n')
 	}
-	c.print(out, text.String())
+	c.print(as.Handled(done), text.String())
 }
 
 type labelVials struct{ someVials }
@@ -264,7 +260,7 @@ func (o countVials) Run(c *call) error {
 		if err != nil {
 			return err
 		}
-		c.print(done, fmt.Sprintf("counted %d, expected %d\n", done.Counted, done.Expected))
+		c.print(present.CountedOf(done), fmt.Sprintf("counted %d, expected %d\n", done.Counted, done.Expected))
 		return nil
 	})
 }

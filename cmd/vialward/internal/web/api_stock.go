@@ -11,19 +11,6 @@ import (
 	"vialward/tracker/stock"
 )
 
-// vialList is stock by unit, shelf and beyond-use date.
-type vialList struct {
-	AsOf  present.Instant `json:"as_of"`
-	Vials []present.Vial  `json:"vials"`
-}
-
-// batchWithVials is a batch and each of its vials as it stands.
-type batchWithVials struct {
-	AsOf  present.Instant `json:"as_of"`
-	Batch present.Batch   `json:"batch"`
-	Vials []present.Vial  `json:"vials"`
-}
-
 // inStock is what vials?state= means when it is left out: whatever has not gone.
 var inStock = []stock.State{stock.InPreparation, stock.Available, stock.WithWard}
 
@@ -58,16 +45,16 @@ func getSweep(ctx context.Context, q *ask, v tracker.View) (present.Sweep, error
 	return q.as.Sweep(rows[0]), nil
 }
 
-func getVials(ctx context.Context, q *ask, v tracker.View) (vialList, error) {
+func getVials(ctx context.Context, q *ask, v tracker.View) (present.VialList, error) {
 	find := tracker.VialQuery{Unit: q.text("unit"), Product: q.text("product"), States: inStock}
 	if find.Unit != "" {
 		if _, _, ok := q.site.UnitAt(find.Unit); !ok {
-			return vialList{}, tracker.NotFound("storage unit", find.Unit)
+			return present.VialList{}, tracker.NotFound("storage unit", find.Unit)
 		}
 	}
 	if find.Product != "" {
 		if _, err := v.Product(ctx, find.Product, 0); err != nil {
-			return vialList{}, err
+			return present.VialList{}, err
 		}
 	}
 	switch s := stock.State(q.text("state")); {
@@ -76,10 +63,10 @@ func getVials(ctx context.Context, q *ask, v tracker.View) (vialList, error) {
 	case slices.Contains(inStock, s), s.Closed():
 		find.States = []stock.State{s}
 	case s != "":
-		return vialList{}, wrong(http.StatusBadRequest, "There is no state %q of a vial; there are prepared, available, issued, given, discarded, lost, voided, sent, and any.", s)
+		return present.VialList{}, wrong(http.StatusBadRequest, "There is no state %q of a vial; there are prepared, available, issued, given, discarded, lost, voided, sent, and any.", s)
 	}
 	vials, err := v.Find(ctx, find)
-	return vialList{q.as.Instant(q.now), q.as.Vials(vials)}, err
+	return q.as.VialList(vials), err
 }
 
 func getVial(ctx context.Context, q *ask, v tracker.View) (present.Life, error) {
@@ -90,15 +77,15 @@ func getVial(ctx context.Context, q *ask, v tracker.View) (present.Life, error) 
 	return present.LifeOf(ctx, v, code, q.now)
 }
 
-func getBatch(ctx context.Context, q *ask, v tracker.View) (batchWithVials, error) {
+func getBatch(ctx context.Context, q *ask, v tracker.View) (present.BatchWithVials, error) {
 	code, err := label.ParseBatchCode(q.r.PathValue("code"))
 	if err != nil {
-		return batchWithVials{}, stock.Refuse("code", "", "%s", err)
+		return present.BatchWithVials{}, stock.Refuse("code", "", "%s", err)
 	}
 	b, err := v.Batch(ctx, code.String())
 	if err != nil {
-		return batchWithVials{}, err
+		return present.BatchWithVials{}, err
 	}
 	vials, err := v.Find(ctx, tracker.VialQuery{Batch: b.Code})
-	return batchWithVials{q.as.Instant(q.now), q.as.Batch(b), q.as.Vials(vials)}, err
+	return q.as.BatchWithVials(b, vials), err
 }

@@ -9,24 +9,6 @@ import (
 	"vialward/tracker"
 )
 
-// unitList is every storage unit in walking order.
-type unitList struct {
-	AsOf  present.Instant `json:"as_of"`
-	Units []present.Unit  `json:"units"`
-}
-
-// caseList is excursions, newest first.
-type caseList struct {
-	AsOf  present.Instant `json:"as_of"`
-	Cases []present.Case  `json:"cases"`
-}
-
-// intakeList is files and posts of readings, newest first.
-type intakeList struct {
-	AsOf    present.Instant  `json:"as_of"`
-	Intakes []present.Intake `json:"intakes"`
-}
-
 // longestSpan of readings in one answer: a month of one-minute readings of a unit's sensors is a few megabytes.
 const longestSpan = 31 * 24 * time.Hour
 
@@ -43,9 +25,9 @@ func temperatureReads() []route {
 	}
 }
 
-func getUnits(ctx context.Context, q *ask, v tracker.View) (unitList, error) {
+func getUnits(ctx context.Context, q *ask, v tracker.View) (present.UnitList, error) {
 	units, err := present.UnitsOf(ctx, v, q.now)
-	return unitList{q.as.Instant(q.now), units}, err
+	return present.UnitList{AsOf: q.as.Instant(q.now), Units: units}, err
 }
 
 func getReadings(ctx context.Context, q *ask, v tracker.View) (present.Readings, error) {
@@ -65,25 +47,21 @@ func getReadings(ctx context.Context, q *ask, v tracker.View) (present.Readings,
 	return present.ReadingsOf(ctx, v, q.r.PathValue("code"), from, to, q.now)
 }
 
-func getCases(ctx context.Context, q *ask, v tracker.View) (caseList, error) {
+func getCases(ctx context.Context, q *ask, v tracker.View) (present.CaseList, error) {
 	open, err := q.flag("open")
 	if err != nil {
-		return caseList{}, err
+		return present.CaseList{}, err
 	}
 	limit, err := q.number("limit", 200, 1, 1000)
 	if err != nil {
-		return caseList{}, err
+		return present.CaseList{}, err
 	}
 	unit := q.text("unit")
 	if _, _, ok := q.site.UnitAt(unit); unit != "" && !ok {
-		return caseList{}, tracker.NotFound("storage unit", unit)
+		return present.CaseList{}, tracker.NotFound("storage unit", unit)
 	}
 	cases, err := v.Cases(ctx, tracker.CaseQuery{Unit: unit, OpenOnly: open, Limit: int(limit)})
-	out := caseList{AsOf: q.as.Instant(q.now), Cases: []present.Case{}}
-	for _, c := range cases {
-		out.Cases = append(out.Cases, q.as.Case(c))
-	}
-	return out, err
+	return q.as.CaseList(cases), err
 }
 
 func getCase(ctx context.Context, q *ask, v tracker.View) (present.CaseWithStock, error) {
@@ -94,15 +72,11 @@ func getCase(ctx context.Context, q *ask, v tracker.View) (present.CaseWithStock
 	return present.CaseOf(ctx, v, no, q.now)
 }
 
-func getIntakes(ctx context.Context, q *ask, v tracker.View) (intakeList, error) {
+func getIntakes(ctx context.Context, q *ask, v tracker.View) (present.IntakeList, error) {
 	limit, err := q.number("limit", 50, 1, 1000)
 	if err != nil {
-		return intakeList{}, err
+		return present.IntakeList{}, err
 	}
 	all, err := v.Intakes(ctx, int(limit))
-	out := intakeList{AsOf: q.as.Instant(q.now), Intakes: []present.Intake{}}
-	for _, in := range all {
-		out.Intakes = append(out.Intakes, q.as.Intake(in))
-	}
-	return out, err
+	return q.as.IntakeList(all), err
 }
