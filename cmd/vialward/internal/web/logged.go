@@ -38,43 +38,47 @@ func (w *watched) Unwrap() http.ResponseWriter { return w.ResponseWriter }
 // What machines ask all day is logged at debug level unless it fails.
 func (s *Server) logged(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		begun := time.Now()
 		seen := &watched{ResponseWriter: w}
-		defer func() {
-			level := slog.LevelInfo
-			switch {
-			case seen.status >= http.StatusInternalServerError:
-				level = slog.LevelWarn
-			case seen.status < http.StatusBadRequest && r.Method == http.MethodGet, r.URL.Path == readingsPath:
-				level = slog.LevelDebug
-			}
-			s.Log.Log(r.Context(), level, "request", "method", r.Method, "path", r.URL.Path, "status", seen.status,
-				"bytes", seen.bytes, "took", time.Since(begun).Round(10*time.Microsecond), "from", r.RemoteAddr)
-		}()
+		defer s.line(r, seen, time.Now())
 		next.ServeHTTP(seen, r)
 	})
+}
+
+func (s *Server) line(r *http.Request, seen *watched, begun time.Time) {
+	level := slog.LevelInfo
+	switch {
+	case seen.status >= http.StatusInternalServerError:
+		level = slog.LevelWarn
+	case seen.status < http.StatusBadRequest && (r.Method == http.MethodGet || r.URL.Path == readingsPath):
+		level = slog.LevelDebug
+	}
+	s.Log.Log(r.Context(), level, "request", "method", r.Method, "path", r.URL.Path, "status", seen.status,
+		"bytes", seen.bytes, "took", time.Since(begun).Round(10*time.Microsecond), "from", r.RemoteAddr)
 }
 
 // calm turns a panic into a stack trace for the operator and a sentence for whoever asked. Where the answer had begun,
 // the connection is cut, so that half of it does not look like the whole.
 func (s *Server) calm(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		defer func() {
-			fault := recover()
-			if fault == nil {
-				return
-			}
-			if err, ok := fault.(error); ok && errors.Is(err, http.ErrAbortHandler) {
-				panic(fault)
-			}
-			s.Log.ErrorContext(r.Context(), "panic in a request", "method", r.Method, "path", r.URL.Path, "panic", fault, "stack", string(debug.Stack()))
-			if seen, ok := w.(*watched); ok && seen.status > 0 {
-				panic(http.ErrAbortHandler)
-			}
-			tell(w, r, aboutBlank(http.StatusInternalServerError, oops))
-		}()
+		defer s.rescue(w, r)
 		next.ServeHTTP(w, r)
 	})
+}
+
+// rescue is deferred.
+func (s *Server) rescue(w http.ResponseWriter, r *http.Request) {
+	fault := recover()
+	if fault == nil {
+		return
+	}
+	if err, ok := fault.(error); ok && errors.Is(err, http.ErrAbortHandler) {
+		panic(fault)
+	}
+	s.Log.ErrorContext(r.Context(), "panic in a request", "method", r.Method, "path", r.URL.Path, "panic", fault, "stack", string(debug.Stack()))
+	if seen, ok := w.(*watched); ok && seen.status > 0 {
+		panic(http.ErrAbortHandler)
+	}
+	tell(w, r, aboutBlank(http.StatusInternalServerError, oops))
 }
 
 // oops is all that is said of a fault of the program: the rest is in its log.

@@ -97,7 +97,12 @@ func TestLifeTellsItsExcursions(t *testing.T) {
 	t.Parallel()
 	s := newShop(t)
 	s.placed(t)
+	require.Equal(t, http.StatusOK, s.post("tech-1", "/vials/place", `{"vials":[`+vial(8)+`],"to":"R2/A"}`).status)
+	s.pass(time.Minute)
 	warmRefrigerator(t, s)
+	require.Equal(t, http.StatusOK, s.post("tech-1", "/vials/place", `{"vials":[`+vial(7)+`],"to":"R2/A"}`).status)
+	require.Empty(t, read[present.Life](t, s.get("/vials/"+codeOf(8))).Cases, "it had left before")
+	require.Len(t, read[present.Life](t, s.get("/vials/"+codeOf(7))).Cases, 1, "it left too late")
 	for range 2 {
 		life := read[present.Life](t, s.get("/vials/"+codeOf(1)))
 		require.Len(t, life.Cases, 1)
@@ -108,7 +113,7 @@ func TestLifeTellsItsExcursions(t *testing.T) {
 	}
 	require.Empty(t, read[present.Life](t, s.get("/vials/"+codeOf(1))).Vial.Cases, "released")
 	c := read[present.CaseWithStock](t, s.get("/cases/1"))
-	require.Len(t, c.Touched, 8)
+	require.Len(t, c.Touched, 7)
 	for _, x := range c.Touched {
 		require.Equal(t, "R1/A", x.Was.Place)
 		require.Equal(t, x.Vial.Code == codeOf(1), x.Released)
