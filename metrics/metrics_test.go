@@ -3,6 +3,7 @@ package metrics_test
 import (
 	"bytes"
 	"fmt"
+	"net/http"
 	"net/http/httptest"
 	"os/exec"
 	"strings"
@@ -37,7 +38,7 @@ func snapshot() tracker.Snapshot {
 func scrape(t *testing.T, p *metrics.Page) string {
 	t.Helper()
 	w := httptest.NewRecorder()
-	p.Handler(func() time.Time { return at.Add(20 * time.Second) }).ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
+	p.Handler(func() time.Time { return at.Add(20 * time.Second) }).ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/metrics", nil))
 	require.Equal(t, 200, w.Code)
 	return w.Body.String()
 }

@@ -42,6 +42,7 @@ type commands struct {
 	Record recordCommands `cmd:"" help:"Look at the record and recount it."`
 	Daemon daemonCommand  `cmd:"" help:"Run the daemon."`
 	Check  checkCommand   `cmd:"" help:"Try configuration, database, relay, zones and clock."`
+	Demo   demoCommand    `cmd:"" help:"Show the invented site on a morning of its own."`
 	Show   configCommand  `cmd:"" name:"config" help:"Print the configuration in force, secrets masked."`
 }
 

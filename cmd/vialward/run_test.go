@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -112,10 +113,8 @@ func TestByCommandLineAlone(t *testing.T) {
 	done(t, &site, "site", "show")
 	person := func(role string) string {
 		for _, p := range site.People {
-			for _, r := range p.Roles {
-				if r == role {
-					return p.Code
-				}
+			if slices.Contains(p.Roles, role) {
+				return p.Code
 			}
 		}
 		require.Fail(t, "no "+role)

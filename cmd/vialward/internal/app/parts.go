@@ -105,13 +105,13 @@ func (p *parts) eachSite(ctx context.Context, what string, f func(site string) e
 	sites, err := p.base.DB.Sites(ctx)
 	if err != nil {
 		if ctx.Err() == nil {
-			p.base.Log.Error(what, "error", err)
+			p.base.Log.Error("a job failed", "job", what, "error", err)
 		}
 		return
 	}
 	for _, s := range sites {
 		if err := f(s); err != nil && ctx.Err() == nil {
-			p.base.Log.Error(what, "site", s, "error", err)
+			p.base.Log.Error("a job failed", "job", what, "site", s, "error", err)
 		}
 	}
 }

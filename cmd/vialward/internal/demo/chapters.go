@@ -60,7 +60,7 @@ func (s *Story) clockFound(day int) {
 		if err := s.read(ctx, func(v tracker.View) error {
 			all, err := v.Intakes(ctx, 100)
 			for _, in := range all {
-				if in.Layout == s.logs["T5"].text {
+				if in.Layout == s.logs["T5"].form.text {
 					wrong = append(wrong, in)
 				}
 			}
@@ -74,9 +74,7 @@ func (s *Story) clockFound(day int) {
 			}
 		}
 		l := s.logs["T5"]
-		if err := l.describe("T5-declared"); err != nil {
-			return err
-		}
+		l.form = s.declared
 		return s.takeIn(ctx, l, s.at(day, 0, 0).Add(-time.Second), s.clock.Now(), "command", false)
 	})
 }

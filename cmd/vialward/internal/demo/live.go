@@ -8,11 +8,11 @@ import (
 )
 
 // resume takes the loggers over as the played days left them.
-func (s *Story) resume(context.Context) error {
+func (s *Story) resume() {
 	for _, l := range s.logs {
 		l.sent = s.at(morningDay, 7, 0)
 	}
-	return s.logs["T5"].describe("T5-declared")
+	s.logs["T5"].form = s.declared
 }
 
 // alive plans a day the visitor watches: loggers report as they measure, and what is due is looked at each minute.

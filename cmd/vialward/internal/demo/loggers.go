@@ -21,8 +21,7 @@ type logger struct {
 	code     string
 	n        int
 	every    time.Duration
-	layout   *templog.Layout // nil = the plain form, as posted over HTTP
-	text     string          // of the layout
+	form     form
 	row      func(s *Story, t time.Time, celsius float64) string
 	sent     time.Time // up to where its readings were handed over
 	offline  bool      // its gateway hands nothing over
@@ -60,7 +59,8 @@ func loggers() (map[string]*logger, error) {
 		if l.code == "T7" {
 			continue
 		}
-		if err := l.describe(l.code); err != nil {
+		var err error
+		if l.form, err = readForm(l.code); err != nil {
 			return nil, err
 		}
 	}
@@ -70,18 +70,19 @@ func loggers() (map[string]*logger, error) {
 // fixedClock is T5's: standard time all year.
 var fixedClock = time.FixedZone("UTC-05:00", -5*60*60)
 
-// describe takes a layout file for the logger's form.
-func (l *logger) describe(name string) error {
+// form is a layout file, and as what it reads; without a layout the plain form, as posted over HTTP.
+type form struct {
+	layout *templog.Layout
+	text   string
+}
+
+func readForm(name string) (form, error) {
 	text, err := layoutFiles.ReadFile("layouts/" + name + ".toml")
 	if err != nil {
-		return fmt.Errorf("layout of the demo: %w", err)
+		return form{}, fmt.Errorf("layout of the demo: %w", err)
 	}
 	layout, err := config.ParseLayout(name+".toml", text)
-	if err != nil {
-		return err
-	}
-	l.layout, l.text = &layout, string(text)
-	return nil
+	return form{&layout, string(text)}, err
 }
 
 // loggerCodes in the order in which they deliver.
@@ -114,17 +115,16 @@ func (s *Story) takeIn(ctx context.Context, l *logger, from, upTo time.Time, sou
 	if text == "" {
 		return nil
 	}
-	layout := l.text
-	if l.layout == nil {
+	if l.form.layout == nil {
 		text, source = "sensor,at,celsius\n"+text, "http"
 	}
-	p, err := templog.NewParser(strings.NewReader(text), l.layout, templog.Options{})
+	p, err := templog.NewParser(strings.NewReader(text), l.form.layout, templog.Options{})
 	if err != nil {
 		return fmt.Errorf("log of %s: %w", l.code, err)
 	}
 	digest := sha256.Sum256([]byte(text))
 	in, err := s.t.TakeIn(ctx, Site, s.who(loggerPerson), tracker.Delivery{
-		Source: source, Name: l.code + " " + upTo.In(s.zone).Format("2006-01-02 15:04"), Digest: digest[:], Layout: layout, Live: live, Values: p,
+		Source: source, Name: l.code + " " + upTo.In(s.zone).Format("2006-01-02 15:04"), Digest: digest[:], Layout: l.form.text, Live: live, Values: p,
 	})
 	if err != nil {
 		return err

@@ -39,6 +39,8 @@ type Story struct {
 	agenda agenda
 	logs   map[string]*logger
 
+	declared form // T5's, once its zone is known
+
 	posted bool // mails may be waiting that were not seen to be sent
 
 	batches map[batchKey]string // batch codes by product and day, first batch of the day
@@ -73,8 +75,13 @@ func New(t *tracker.Tracker, clock *Clock, gate *Gate) (*Story, error) {
 	if err != nil {
 		return nil, err
 	}
+	declared, err := readForm("T5-declared")
+	if err != nil {
+		return nil, err
+	}
 	s := &Story{
-		clock: clock, gate: gate, zone: set.Location(), set: set, logs: logs,
+		declared: declared,
+		clock:    clock, gate: gate, zone: set.Location(), set: set, logs: logs,
 		batches: map[batchKey]string{}, missing: map[string]bool{}, open: map[string]bool{}, tried: map[string]bool{}, keep: map[string]int{},
 		Told: Told{Short: map[string]int{}, Refused: map[string]int{}},
 	}
@@ -122,10 +129,8 @@ func (s *Story) Play(ctx context.Context, progress func(day, of int)) error {
 }
 
 // Live goes on from the morning at the clock's speed, until ctx ends. A step that fails is logged: the site lives on.
-func (s *Story) Live(ctx context.Context) error {
-	if err := s.resume(ctx); err != nil {
-		return err
-	}
+func (s *Story) Live(ctx context.Context) {
+	s.resume()
 	for day := morningDay; ; day++ {
 		s.routine(day)
 		s.alive(day)
@@ -143,7 +148,7 @@ func (s *Story) Live(ctx context.Context) error {
 				break
 			}
 			if err := sleep(ctx, s.clock.Until(next.at)); err != nil {
-				return nil //nolint:nilerr // being stopped is how a demo ends
+				return
 			}
 			if err := next.do(ctx); err != nil && ctx.Err() == nil {
 				s.t.Log.Warn("a step of the demo failed", "step", next.what, "error", err)

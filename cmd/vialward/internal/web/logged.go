@@ -47,9 +47,9 @@ func (s *Server) logged(next http.Handler) http.Handler {
 func (s *Server) line(r *http.Request, seen *watched, begun time.Time) {
 	level := slog.LevelInfo
 	switch {
-	case seen.status >= http.StatusInternalServerError:
+	case seen.status >= http.StatusInternalServerError && r.URL.Path != "/readyz": // whose 503 is its answer
 		level = slog.LevelWarn
-	case seen.status < http.StatusBadRequest && (r.Method == http.MethodGet || r.URL.Path == readingsPath):
+	case r.URL.Path == "/readyz", seen.status < http.StatusBadRequest && (r.Method == http.MethodGet || r.URL.Path == readingsPath):
 		level = slog.LevelDebug
 	}
 	s.Log.Log(r.Context(), level, "request", "method", r.Method, "path", r.URL.Path, "status", seen.status,
@@ -60,17 +60,16 @@ func (s *Server) line(r *http.Request, seen *watched, begun time.Time) {
 // the connection is cut, so that half of it does not look like the whole.
 func (s *Server) calm(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		defer s.rescue(w, r)
+		defer func() {
+			if fault := recover(); fault != nil {
+				s.rescue(w, r, fault)
+			}
+		}()
 		next.ServeHTTP(w, r)
 	})
 }
 
-// rescue is deferred.
-func (s *Server) rescue(w http.ResponseWriter, r *http.Request) {
-	fault := recover()
-	if fault == nil {
-		return
-	}
+func (s *Server) rescue(w http.ResponseWriter, r *http.Request, fault any) {
 	if err, ok := fault.(error); ok && errors.Is(err, http.ErrAbortHandler) {
 		panic(fault)
 	}

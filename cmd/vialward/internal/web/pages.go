@@ -1,6 +1,129 @@
 package web
 
-import "net/http"
+import (
+	"context"
+	"net/http"
 
-// pages registers the pages for people.
-func (s *Server) pages(*http.ServeMux) {}
+	"vialward/tracker"
+	"vialward/tracker/stock"
+	"vialward/tracker/walltime"
+)
+
+// pages registers the pages for people: one line a page, one file a page (page_*.go), each with its template.
+func (s *Server) pages(mux *http.ServeMux) {
+	mux.HandleFunc("GET /{$}", s.page("today", todayPageOf))
+	mux.HandleFunc("GET /units/{code}", s.page("unit", unitPageOf))
+	mux.HandleFunc("GET /vials/{code}", s.page("vial", vialPageOf))
+	mux.HandleFunc("GET /batches/{code}", s.page("batch", batchPageOf))
+	mux.HandleFunc("GET /stock", s.page("stock", stockPageOf))
+	mux.HandleFunc("GET /cases", s.page("cases", casesPageOf))
+	mux.HandleFunc("GET /cases/{no}", s.page("case", casePageOf))
+	mux.HandleFunc("GET /sweeps", s.page("sweeps", sweepsPageOf))
+	mux.HandleFunc("GET /sweeps/now", s.page("sweep", previewPageOf))
+	mux.HandleFunc("GET /sweeps/{number}", s.page("sweep", sweepPageOf))
+	mux.HandleFunc("GET /outbox", s.page("outbox", outboxPageOf))
+	mux.HandleFunc("GET /outbox/{id}", s.page("mail", mailPageOf))
+	mux.HandleFunc("GET /find", s.page("find", findPageOf))
+	mux.HandleFunc("GET /sites", s.sitesPage)
+	if s.DemoClock {
+		mux.HandleFunc("GET /demo/people", s.page("people", peoplePageOf))
+		mux.HandleFunc("POST /demo/person", s.becomePerson)
+	}
+	mux.Handle("GET /static/", staticFiles())
+	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		s.sorry(w, r, wrong(http.StatusNotFound, "There is no page at %s. Start again from today's, or find a vial by its code.", r.URL.Path))
+	})
+}
+
+// visit is one request for a page, on one unchanging view of one site.
+type visit struct {
+	shown
+	r       *http.Request
+	tracker *tracker.Tracker
+	view    tracker.View
+	site    *stock.Site
+	several bool // there are other sites: links name this one
+
+	products map[productKey]stock.Product
+}
+
+type productKey struct {
+	code    string
+	version int
+}
+
+// content is a page without what surrounds it.
+type content interface{ Title() string }
+
+// elsewhere answers a request with another page's address.
+type elsewhere string
+
+func (e elsewhere) Error() string { return "see " + string(e) }
+
+// page is the way of every page: which site, one view of its record, the page's own reads, then its template.
+func (s *Server) page(name string, read func(context.Context, *visit) (content, error)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		ctx := r.Context()
+		code, several, err := s.siteAsked(ctx, r)
+		if err != nil {
+			s.sorry(w, r, err)
+			return
+		}
+		if code == "" {
+			s.sitesPage(w, r)
+			return
+		}
+		var c content
+		var v *visit
+		err = s.Tracker.Store.Read(ctx, code, func(view tracker.View) error {
+			now := walltime.Cut(s.Tracker.Now())
+			v = &visit{
+				shown: shownAt(view.Site(), now), r: r, tracker: s.Tracker, view: view, site: view.Site(), several: several,
+				products: map[productKey]stock.Product{},
+			}
+			c, err = read(ctx, v)
+			return err
+		})
+		if err != nil {
+			s.sorry(w, r, err)
+			return
+		}
+		f := s.shell(r, c)
+		f.about(v)
+		write(w, name, http.StatusOK, f)
+	}
+}
+
+// siteAsked is the site a request names, or the only one there is; "" = there are several and none was named.
+func (s *Server) siteAsked(ctx context.Context, r *http.Request) (code string, several bool, err error) {
+	codes, err := s.Tracker.Store.Sites(ctx)
+	if err != nil {
+		return "", false, err
+	}
+	asked := r.URL.Query().Get("site")
+	for _, c := range codes {
+		if c == asked || asked == "" && len(codes) == 1 {
+			return c, len(codes) > 1, nil
+		}
+	}
+	switch {
+	case len(codes) == 0:
+		return "", false, wrong(http.StatusNotFound, "No site is set up yet. Whoever runs vialward loads one: vialward site load FILE.toml.")
+	case asked != "":
+		return "", false, wrong(http.StatusNotFound, "There is no site %q here.", asked)
+	}
+	return "", true, nil
+}
+
+// product is read once a page.
+func (v *visit) product(ctx context.Context, code string, version int) (stock.Product, error) {
+	k := productKey{code, version}
+	if p, ok := v.products[k]; ok {
+		return p, nil
+	}
+	p, err := v.view.Product(ctx, code, version)
+	if err == nil {
+		v.products[k] = p
+	}
+	return p, err
+}

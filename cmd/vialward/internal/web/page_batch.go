@@ -1,0 +1,117 @@
+package web
+
+import (
+	"context"
+	"net/http"
+	"strings"
+	"time"
+
+	"vialward/tracker"
+	"vialward/tracker/label"
+	"vialward/tracker/stock"
+)
+
+// batchPage is a batch's record and where its vials are.
+type batchPage struct {
+	Code, Name string
+	Facts      []fact
+	BUD        budTable
+	Components []componentLine
+	Steps      []stepLine
+	Vials      []vialLine
+	Rules      []fact
+}
+
+func (p batchPage) Title() string { return "Batch " + p.Code }
+
+type componentLine struct{ Name, Lot, LotLink, Maker, Ends, Amount, Opened string }
+
+type stepLine struct {
+	Name, By string
+	At       moment
+}
+
+func batchPageOf(ctx context.Context, v *visit) (content, error) {
+	code, err := label.ParseBatchCode(v.r.PathValue("code"))
+	if err != nil {
+		return nil, wrong(http.StatusBadRequest, "%s.", upperFirst(err.Error()))
+	}
+	b, err := v.view.Batch(ctx, code.String())
+	if err != nil {
+		return nil, err
+	}
+	product, err := v.product(ctx, b.Product, b.Version)
+	if err != nil {
+		return nil, err
+	}
+	p := batchPage{Code: b.Code, Name: product.FullName(), Facts: v.batchFacts(b), BUD: v.budTable(b, b.BUD), Rules: productFacts(product)}
+	for _, c := range b.Components {
+		p.Components = append(p.Components, v.componentLine(c))
+	}
+	for _, s := range b.Steps {
+		p.Steps = append(p.Steps, stepLine{s.Name, v.who(s.By), v.at(s.At)})
+	}
+	vials, err := v.view.Find(ctx, tracker.VialQuery{Batch: b.Code})
+	for _, x := range vials {
+		l, err := v.vialLine(ctx, x)
+		if err != nil {
+			return nil, err
+		}
+		p.Vials = append(p.Vials, l)
+	}
+	return p, err
+}
+
+func (v *visit) batchFacts(b stock.Batch) []fact {
+	out := []fact{{"Vials made", plainText(b.Made)}}
+	if b.ExpectedFull > 0 {
+		out = append(out, fact{"Full vials expected", plainText(b.ExpectedFull)})
+	}
+	if b.TakenOver {
+		return append(out, fact{"Taken over", "it was there before the record began, with the date of its label"})
+	}
+	out = append(out, fact{"Preparation began", v.at(b.StartedAt).Say}, fact{"Completed", v.at(b.CompletedAt).Say}, fact{"Prepared by", v.who(b.PreparedBy)})
+	if b.VerifiedBy != "" {
+		out = append(out, fact{"Checked by", v.who(b.VerifiedBy)})
+	}
+	if b.Area != "" {
+		out = append(out, fact{"Preparation area", b.Area})
+	}
+	if b.Category != "" {
+		out = append(out, fact{"Category", b.Category + ", the lower of product and area"})
+	}
+	if b.Order != "" {
+		out = append(out, fact{"Order", b.Order})
+	}
+	return out
+}
+
+func (v *visit) componentLine(c stock.Component) componentLine {
+	l := componentLine{Name: c.Name, Lot: c.Lot, Maker: c.Maker, Amount: c.Amount}
+	if c.Lot != "" {
+		l.LotLink = with(v.link("/find"), "q", c.Lot)
+	}
+	var ends []string
+	if c.Expires != "" {
+		ends = append(ends, "expires "+v.ending(c.Expires))
+	}
+	if c.BeyondUse != "" {
+		ends = append(ends, "beyond-use date "+v.ending(c.BeyondUse))
+	}
+	l.Ends = strings.Join(ends, ", ")
+	if c.Opened != "" {
+		l.Opened = c.Opened
+		if !c.OpenedAt.IsZero() {
+			l.Opened += ", opened " + v.at(c.OpenedAt).Say
+		}
+	}
+	return l
+}
+
+// ending prints what stands on a component: a date or month as printed, an instant in the site's time.
+func (v *visit) ending(printed string) string {
+	if t, err := time.Parse(time.RFC3339, printed); err == nil {
+		return v.at(t).Say
+	}
+	return printed
+}

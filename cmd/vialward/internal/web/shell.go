@@ -1,0 +1,212 @@
+package web
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"errors"
+	"html/template"
+	"io/fs"
+	"net/http"
+	"net/url"
+	"strings"
+
+	"vialward/tracker/stock"
+	"vialward/tracker/walltime"
+)
+
+//go:embed templates/*.html
+var templateFiles embed.FS
+
+//go:embed static
+var staticFolder embed.FS
+
+// templates of all pages, parsed when the program starts: one that is broken is noticed then.
+var templates = parseTemplates()
+
+func parseTemplates() map[string]*template.Template {
+	base := template.Must(template.ParseFS(templateFiles, "templates/frame.html", "templates/parts.html"))
+	all := map[string]*template.Template{}
+	files, err := fs.Glob(templateFiles, "templates/*.html")
+	if err != nil {
+		panic("web: " + err.Error())
+	}
+	for _, f := range files {
+		name := strings.TrimSuffix(strings.TrimPrefix(f, "templates/"), ".html")
+		if name == "frame" || name == "parts" {
+			continue
+		}
+		all[name] = template.Must(template.Must(base.Clone()).ParseFS(templateFiles, f))
+	}
+	return all
+}
+
+// shell is what surrounds every page.
+type shell struct {
+	Title    string
+	Site     string // its name; "" = none yet
+	Code     string
+	AsOf     moment
+	Demo     *demoFrame
+	Page     content
+	Caution  string
+	Style    string // address of the style sheet
+	Query    string // what was typed into the find field
+	siteLink string // value of the site parameter in links; "" = there is one site
+}
+
+func (s *Server) shell(r *http.Request, c content) *shell {
+	return &shell{Title: c.Title(), Page: c, Caution: stock.Caution, Style: styleAddress, Demo: s.demoFrame(r, c)}
+}
+
+// about fills in what the visit knows.
+func (f *shell) about(v *visit) {
+	f.Site, f.Code, f.AsOf = v.site.Name, v.site.Code, v.at(v.now)
+	if v.several {
+		f.siteLink = v.site.Code
+	}
+	if p, ok := f.Page.(findPage); ok {
+		f.Query = p.Asked
+	}
+	if f.Demo != nil {
+		f.Demo.meet(v)
+	}
+}
+
+// Link is the address of a page of this site; whatever follows the first part is a code and escaped.
+func (f *shell) Link(path string, codes ...any) string { return address(f.siteLink, path, codes...) }
+
+// Narrow is the address of stock narrowed to something.
+func (f *shell) Narrow(name, value string) string { return with(f.Link("/stock"), name, value) }
+
+// SiteParameter is for forms; "" = none is needed.
+func (f *shell) SiteParameter() string { return f.siteLink }
+
+// link is Link for pages' own code.
+func (v *visit) link(path string, codes ...any) string {
+	if v.several {
+		return address(v.site.Code, path, codes...)
+	}
+	return address("", path, codes...)
+}
+
+func address(site, path string, codes ...any) string {
+	for _, c := range codes {
+		path += url.PathEscape(plainText(c))
+	}
+	if site != "" {
+		path += "?site=" + url.QueryEscape(site)
+	}
+	return path
+}
+
+// with adds a query parameter to an address.
+func with(address, name, value string) string {
+	sign := "?"
+	if strings.Contains(address, "?") {
+		sign = "&"
+	}
+	return address + sign + name + "=" + url.QueryEscape(value)
+}
+
+// write makes the whole page before its first byte goes out: half a list looks like a list.
+func write(w http.ResponseWriter, name string, status int, f *shell) {
+	var b bytes.Buffer
+	if err := templates[name].ExecuteTemplate(&b, "frame", f); err != nil {
+		panic("web: page " + name + ": " + err.Error()) // a fault of the program; whoever asked gets a sentence
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/html; charset=utf-8")
+	h.Set("Cache-Control", "no-store") // the record moves on: an old page looks like a new one
+	w.WriteHeader(status)
+	_, _ = w.Write(b.Bytes()) // whoever asked may have gone
+}
+
+// sorryPage says in a sentence what went wrong.
+type sorryPage struct {
+	Head string
+	Say  string
+}
+
+func (p sorryPage) Title() string { return p.Head }
+
+// sorry answers an error: another address, or a page with a sentence.
+func (s *Server) sorry(w http.ResponseWriter, r *http.Request, err error) {
+	var e elsewhere
+	if errors.As(err, &e) {
+		http.Redirect(w, r, string(e), http.StatusSeeOther)
+		return
+	}
+	p := s.problemOf(r, err)
+	f := s.shell(r, sorryPage{p.Title, upperFirst(p.Detail)})
+	if code, several, err := s.siteAsked(r.Context(), r); err == nil && several && code != "" {
+		f.siteLink = code
+	}
+	write(w, "sorry", p.Status, f)
+}
+
+// sitesPage is the list of sites, where there are several.
+type sitesPage struct {
+	Sites []siteLine
+	Path  string // the page that was asked for without saying of which site
+}
+
+type siteLine struct {
+	Code, Name, Link string
+	Time             moment
+}
+
+func (sitesPage) Title() string { return "Sites" }
+
+func (s *Server) sitesPage(w http.ResponseWriter, r *http.Request) {
+	p := sitesPage{}
+	target := "/"
+	if r.URL.Path != "/sites" && r.URL.Path != "/" {
+		p.Path, target = r.URL.Path, r.URL.RequestURI()
+	}
+	codes, err := s.Tracker.Store.Sites(r.Context())
+	if err == nil {
+		p.Sites, err = s.siteLines(r.Context(), codes, target)
+	}
+	if err != nil {
+		s.sorry(w, r, err)
+		return
+	}
+	write(w, "sites", http.StatusOK, s.shell(r, p))
+}
+
+func (s *Server) siteLines(ctx context.Context, codes []string, target string) ([]siteLine, error) {
+	var lines []siteLine
+	for _, c := range codes {
+		set, err := s.Tracker.ShowSite(ctx, c)
+		if err != nil {
+			return nil, err
+		}
+		lines = append(lines, siteLine{c, set.Name, with(target, "site", c), shownAt(&set, walltime.Cut(s.Tracker.Now())).nowMoment()})
+	}
+	return lines, nil
+}
+
+// styleAddress changes with the style sheet, so that browsers may keep it.
+var styleAddress = func() string {
+	text, err := fs.ReadFile(staticFolder, "static/style.css")
+	if err != nil {
+		panic("web: " + err.Error())
+	}
+	sum := sha256.Sum256(text)
+	return "/static/style.css?" + hex.EncodeToString(sum[:6])
+}()
+
+func staticFiles() http.Handler {
+	files := http.FileServerFS(staticFolder)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if strings.HasSuffix(r.URL.Path, "/") { // no lists of files
+			http.NotFound(w, r)
+			return
+		}
+		w.Header().Set("Cache-Control", "max-age=31536000, immutable")
+		files.ServeHTTP(w, r)
+	})
+}
