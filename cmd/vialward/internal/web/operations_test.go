@@ -103,6 +103,11 @@ func TestLifeTellsItsExcursions(t *testing.T) {
 	require.Equal(t, http.StatusOK, s.post("tech-1", "/vials/place", `{"vials":[`+vial(7)+`],"to":"R2/A"}`).status)
 	require.Empty(t, read[present.Life](t, s.get("/vials/"+codeOf(8))).Cases, "it had left before")
 	require.Len(t, read[present.Life](t, s.get("/vials/"+codeOf(7))).Cases, 1, "it left too late")
+	s.pass(10 * time.Minute)
+	a := s.send(http.MethodPost, readingsPath, "logger", mediaCSV, "sensor,at,celsius\nT1,"+s.clock().Format(time.RFC3339)+",5.0\n")
+	require.Equal(t, http.StatusOK, a.status)
+	require.Equal(t, http.StatusOK, s.post("tech-1", "/vials/place", `{"vials":[`+vial(8)+`],"to":"R1/B"}`).status)
+	require.Empty(t, read[present.Life](t, s.get("/vials/"+codeOf(8))).Cases, "it came back after")
 	for range 2 {
 		life := read[present.Life](t, s.get("/vials/"+codeOf(1)))
 		require.Len(t, life.Cases, 1)
@@ -117,6 +122,46 @@ func TestLifeTellsItsExcursions(t *testing.T) {
 	for _, x := range c.Touched {
 		require.Equal(t, "R1/A", x.Was.Place)
 		require.Equal(t, x.Vial.Code == codeOf(1), x.Released)
+	}
+}
+
+// At the instant itself a vial is past its date; a hold of its own and one of an excursion make one vial on hold.
+func TestStockAsOfNow(t *testing.T) {
+	t.Parallel()
+	s := newShop(t)
+	s.placed(t)
+	unit := func(code string) present.Unit {
+		for _, u := range read[present.UnitList](t, s.get("/units")).Units {
+			if u.Code == code {
+				return u
+			}
+		}
+		t.Fatal("no unit " + code)
+		return present.Unit{}
+	}
+	require.Equal(t, http.StatusOK, s.post("tech-1", "/vials/hold", `{"vials":[`+vials(1, 2)+`],"reason":"odd"}`).status)
+	u := unit("R1")
+	require.Equal(t, []int{8, 2}, []int{u.Vials, u.VialsOnHold})
+	require.Nil(t, u.Sensors[0].LastCelsius)
+	warmRefrigerator(t, s)
+	u = unit("R1")
+	require.Equal(t, []int{8, 8}, []int{u.Vials, u.VialsOnHold})
+	require.InDelta(t, 4.8, *u.Sensors[0].LastCelsius, 1e-9, "5.0 and the certificate's -0.2")
+	require.False(t, u.Sensors[0].Old)
+	s.pass(11 * time.Minute)
+	require.True(t, unit("R1").Sensors[0].Old, "two intervals without a reading")
+
+	bud, err := time.Parse(time.RFC3339, "2025-10-17T06:20:00-04:00")
+	require.NoError(t, err)
+	for _, x := range []struct {
+		at   time.Time
+		past bool
+	}{{bud.Add(-time.Microsecond), false}, {bud, true}} {
+		s.pass(x.at.Sub(s.clock()))
+		for _, v := range read[present.VialList](t, s.get("/vials?unit=R1")).Vials {
+			require.Equal(t, x.past, v.Past, "at %s", x.at)
+			require.Equal(t, "2025-10-17T06:20:00-04:00", string(v.BeyondUse))
+		}
 	}
 }
 
