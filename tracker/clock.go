@@ -118,6 +118,9 @@ func (t *Tracker) Withdraw(ctx context.Context, site string, a Actor, intake int
 			if err != nil {
 				return err
 			}
+			if err := newestLeft(ctx, tx, &n, now); err != nil {
+				return err
+			}
 			j := &judgement{t: t, tx: tx, sensor: s, now: &n, at: now}
 			if err := j.again(ctx, span.From); err != nil {
 				return err
@@ -129,4 +132,21 @@ func (t *Tracker) Withdraw(ctx context.Context, site string, a Actor, intake int
 		return nil
 	})
 	return in, err
+}
+
+// longestLookBack is how far a sensor's newest reading is looked for once the newest were withdrawn.
+const longestLookBack = 62 * 24 * time.Hour
+
+// newestLeft sets a sensor's newest reading to the newest that still counts.
+func newestLeft(ctx context.Context, tx Tx, n *SensorNow, now time.Time) error {
+	series, _, err := tx.Readings(ctx, n.Sensor, now.Add(-longestLookBack), now.Add(24*time.Hour))
+	if err != nil {
+		return err
+	}
+	n.LastAt, n.LastMilliC = time.Time{}, 0
+	if len(series) > 0 {
+		last := series[len(series)-1]
+		n.LastAt, n.LastMilliC = time.UnixMicro(last.AtMicros).UTC(), last.MilliC
+	}
+	return nil
 }

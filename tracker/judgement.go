@@ -19,6 +19,7 @@ type judgement struct {
 	now    *SensorNow
 	at     time.Time // receipt
 	live   bool      // the source delivers as it measures
+	alive  bool      // it brought something newer than was known: only that ends a silence
 	late   []LateFind
 }
 
@@ -32,11 +33,14 @@ type LateFind struct {
 // sensor's rhythm and a quarter of an hour, so that a slow gateway is not history (common practice, no source).
 func lateAfter(s stock.Sensor) time.Duration { return 2*s.DeliversEvery + 15*time.Minute }
 
-// take judges what is new. newest is the last instant of the whole delivery, new or known: that it arrived is a sign
-// of life either way.
+// take judges what is new. newest is the last instant of the whole delivery. An old log, or the same readings sent
+// again, is no sign that the sensor lives now.
 func (j *judgement) take(ctx context.Context, fresh []thermal.Reading, newest int64) error {
 	before := *j.now
-	j.now.LastReceipt = j.at
+	j.alive = before.LastAt.IsZero() || newest > before.LastAt.UnixMicro()
+	if j.alive {
+		j.now.LastReceipt = j.at
+	}
 	// A source out of its rhythm (a first load, an export made now and then) says nothing of its clock.
 	if j.live && j.at.Sub(before.LastReceipt) <= lateAfter(j.sensor) {
 		if err := j.clock(ctx, newest); err != nil {
@@ -51,7 +55,9 @@ func (j *judgement) take(ctx context.Context, fresh []thermal.Reading, newest in
 			return err
 		}
 	}
-	j.now.SilentSince = time.Time{}
+	if j.alive {
+		j.now.SilentSince = time.Time{}
+	}
 	return nil
 }
 
@@ -59,7 +65,11 @@ func (j *judgement) take(ctx context.Context, fresh []thermal.Reading, newest in
 func (j *judgement) refold(ctx context.Context, before SensorNow, fresh []thermal.Reading) error {
 	earliest := fresh[0].AtMicros
 	appended := before.LastAt.IsZero() || before.LastAt.UnixMicro() < earliest
-	cp, states, err := j.start(ctx, earliest)
+	start := j.startLate
+	if appended {
+		start = j.start
+	}
+	cp, states, err := start(ctx, earliest)
 	if err != nil {
 		return err
 	}
@@ -72,11 +82,39 @@ func (j *judgement) refold(ctx context.Context, before SensorNow, fresh []therma
 
 // again judges everything from an instant on anew: an intake was withdrawn, a calibration changed.
 func (j *judgement) again(ctx context.Context, from time.Time) error {
-	cp, states, err := j.start(ctx, from.UnixMicro())
+	cp, states, err := j.startLate(ctx, from.UnixMicro())
 	if err != nil {
 		return err
 	}
 	return j.reread(ctx, *j.now, cp, states, false)
+}
+
+// startLate is start for what is not simply newer: it goes back to before every recorded excursion that reaches past the
+// checkpoint. One is looked for as a whole or not at all: a run from its middle would not meet what began it, and would
+// say that it is not borne out.
+func (j *judgement) startLate(ctx context.Context, earliest int64) (Checkpoint, map[string]thermal.State, error) {
+	for {
+		cp, states, err := j.start(ctx, earliest)
+		if err != nil {
+			return cp, nil, err
+		}
+		before := earliest
+		for _, w := range j.watches() {
+			old, err := j.tx.Excursions(ctx, j.sensor.Code, w.key, time.UnixMicro(cp.AtMicros))
+			if err != nil {
+				return cp, nil, err
+			}
+			for _, o := range old {
+				if o.MergedInto == 0 && o.Found.FoundFrom(cp.AtMicros) && o.Found.FromMicros <= cp.AtMicros {
+					before = min(before, o.Found.FromMicros)
+				}
+			}
+		}
+		if before == earliest {
+			return cp, states, nil
+		}
+		earliest = before
+	}
 }
 
 // start is the last checkpoint before an instant; without one, the empty states just before it.
@@ -108,16 +146,16 @@ func (j *judgement) run(ctx context.Context, before SensorNow, cp Checkpoint, st
 	if err != nil {
 		return err
 	}
-	if err := j.tx.SaveCheckpoints(ctx, j.sensor.Code, keptThrough(cp), saved); err != nil {
+	if err := j.tx.SaveCheckpoints(ctx, j.sensor.Code, keptThrough(cp, saved), saved); err != nil {
 		return err
 	}
 	return j.reconcile(ctx, before, cp.AtMicros, appended, found)
 }
 
-// keptThrough is up to where old checkpoints stay: all of earlier UTC days. Within a day the newest replaces the others,
-// so a sensor keeps one a day, whatever its rhythm.
-func keptThrough(cp Checkpoint) int64 {
-	if cp.States == nil {
+// keptThrough is up to where old checkpoints stay. Within a UTC day the newest replaces the others, so a sensor keeps one
+// a day, whatever its rhythm; the one we started from stays when what was folded lies on later days.
+func keptThrough(cp Checkpoint, saved []Checkpoint) int64 {
+	if cp.States == nil || len(saved) == 0 || utcDay(saved[0].AtMicros) > utcDay(cp.AtMicros) {
 		return cp.AtMicros
 	}
 	return utcDay(cp.AtMicros)*dayMicros - 1
@@ -282,6 +320,9 @@ func (j *judgement) calibrations() []thermal.Calibration { return calibrationsOf
 // reconcile compares what was found with what the record has, rule by rule, and stores the difference.
 func (j *judgement) reconcile(ctx context.Context, before SensorNow, from int64, appended bool, all []finding) error {
 	for _, f := range all {
+		if f.rule.Kind == thermal.NoData && !before.SilentSince.IsZero() && !j.alive && j.inUse(f.assignment) {
+			f.found = append(f.found, silence(before)) // it goes on: late data fills other holes
+		}
 		if appended && len(f.found) == 0 && before.SilentSince.IsZero() {
 			continue // nothing new, and nothing of before can have changed
 		}
@@ -304,4 +345,16 @@ func (j *judgement) reconcile(ctx context.Context, before SensorNow, from int64,
 		}
 	}
 	return nil
+}
+
+// inUse says whether the sensor is assigned there at the time of receipt.
+func (j *judgement) inUse(a stock.Assignment) bool {
+	now, ok := j.sensor.At(j.at)
+	return ok && now.Unit == a.Unit && now.From.Equal(a.From)
+}
+
+// silence is the excursion of a sensor that has said nothing since its last reading: of unknown size, and open.
+func silence(n SensorNow) thermal.Excursion {
+	last := n.LastAt.UnixMicro()
+	return thermal.Excursion{Kind: thermal.NoData, FromMicros: last, WorstFromMicros: last, OpenedMicros: n.SilentSince.UnixMicro()}
 }

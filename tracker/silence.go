@@ -113,8 +113,7 @@ func (t *Tracker) silent(ctx context.Context, site string, s stock.Sensor, now t
 			if together {
 				w.alarm.PageWhenOpen = false
 			}
-			x := thermal.Excursion{Kind: thermal.NoData, FromMicros: n.LastAt.UnixMicro(), WorstFromMicros: n.LastAt.UnixMicro(), OpenedMicros: now.UnixMicro()}
-			if err := j.silence(ctx, w, x); err != nil {
+			if err := j.silence(ctx, w, silence(n)); err != nil {
 				return err
 			}
 		}
