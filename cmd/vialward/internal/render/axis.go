@@ -2,6 +2,7 @@ package render
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"vialward/tracker/stock"
@@ -69,11 +70,16 @@ func (c *canvas) degree(m thermal.MilliC) string {
 	return stock.SayMilli((f + 50) / 100 * 10)
 }
 
+// degrees is a temperature in words: one decimal at least, as everywhere on the page.
 func (c *canvas) degrees(m thermal.MilliC) string {
-	if c.Fahrenheit {
-		return c.degree(m) + " °F"
+	n := c.degree(m)
+	if !strings.Contains(n, ".") {
+		n += ".0"
 	}
-	return c.degree(m) + " °C"
+	if c.Fahrenheit {
+		return n + " °F"
+	}
+	return n + " °C"
 }
 
 // times draws the axis below: hours where there is room, days by name, and the instant clocks change.
@@ -90,18 +96,22 @@ func (c *canvas) times() {
 	for px(every*24)*perHour < 640 {
 		every++
 	}
-	n := 0
+	n := 0 // of whole days
 	for d := startOfDay(c.From, c.Zone); !d.After(c.To); d = nextDay(d, c.Zone) {
-		if !d.Before(c.From) {
-			c.add(`<line class="day" x1="%v" y1="%v" x2="%v" y2="%v"/>`, c.xAt(d), c.top, c.xAt(d), c.bottom+120)
-		}
-		if n%every == 0 {
-			c.dayName(d, step > 0)
-		}
-		n++
 		if step > 0 {
 			c.hours(d, step)
 		}
+		if d.Before(c.From) {
+			c.dayName(d, step > 0)
+			continue
+		}
+		if n%every == 0 {
+			c.add(`<line class="day" x1="%v" y1="%v" x2="%v" y2="%v"/>`, c.xAt(d), c.top, c.xAt(d), c.bottom+120)
+			c.dayName(d, step > 0)
+		} else {
+			c.add(`<line class="tick" x1="%v" y1="%v" x2="%v" y2="%v"/>`, c.xAt(d), c.bottom, c.xAt(d), c.bottom+50)
+		}
+		n++
 	}
 	c.changes()
 }
@@ -122,19 +132,30 @@ func (c *canvas) dayName(d time.Time, withHours bool) {
 	c.text("day-name", "start", x+20, y, words)
 }
 
-// hours of a day at their wall time: one that comes twice stands at its first, one that is skipped nowhere.
+// hours of a day at their wall time: one that comes twice stands there twice, one that is skipped nowhere.
 func (c *canvas) hours(day time.Time, step int) {
 	w := walltime.Of(day, c.Zone)
 	for h := 0; h < 24; h += step {
 		r := walltime.Resolve(walltime.Wall{Year: w.Year, Month: w.Month, Day: w.Day, Hour: h}, c.Zone)
-		if r.Kind == walltime.Missing || r.Kind == walltime.None || r.First.Before(c.From) || r.First.After(c.To) {
-			continue
+		switch r.Kind {
+		case walltime.Plain:
+			c.hour(r.First, h)
+		case walltime.Twice:
+			c.hour(r.First, h)
+			c.hour(r.Last, h)
+		case walltime.Missing, walltime.None:
 		}
-		x := c.xAt(r.First)
-		c.add(`<line class="tick" x1="%v" y1="%v" x2="%v" y2="%v"/>`, x, c.bottom, x, c.bottom+50)
-		if x > c.left+150 && x < c.right-100 || x == c.left {
-			c.text("hour", "middle", x, c.bottom+170, fmt.Sprintf("%02d:00", h))
-		}
+	}
+}
+
+func (c *canvas) hour(t time.Time, h int) {
+	if t.Before(c.From) || t.After(c.To) {
+		return
+	}
+	x := c.xAt(t)
+	c.add(`<line class="tick" x1="%v" y1="%v" x2="%v" y2="%v"/>`, x, c.bottom, x, c.bottom+50)
+	if x > c.left+150 && x < c.right-100 || x == c.left {
+		c.text("hour", "middle", x, c.bottom+170, fmt.Sprintf("%02d:00", h))
 	}
 }
 
@@ -157,7 +178,7 @@ func (c *canvas) changes() {
 		}
 		x := c.xAt(end)
 		c.add(`<line class="change" x1="%v" y1="%v" x2="%v" y2="%v" stroke-dasharray="5 3"/>`, x, c.top, x, c.bottom)
-		c.text("change-word", "start", min(x+40, c.right-px(len(words))*charWidth), c.bottom-50, words)
+		c.text("change-word", "start", min(x+40, c.right-px(len(words))*charWidth), c.top+150, words)
 	}
 }
 

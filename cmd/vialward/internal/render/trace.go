@@ -3,6 +3,7 @@ package render
 import (
 	"fmt"
 	"html"
+	"slices"
 	"strings"
 	"time"
 
@@ -64,6 +65,7 @@ type canvas struct {
 	lowest, highest          thermal.MilliC
 	rows                     int // of excursions' words above the plot
 	placed                   []placedMark
+	labels                   []box // of values written so far
 }
 
 type px int64
@@ -113,7 +115,7 @@ func (c *canvas) reach() {
 	c.lowest, c.highest = c.Low-1500, c.High+1500
 	for _, s := range c.Series {
 		for _, r := range s.Readings {
-			c.lowest, c.highest = min(c.lowest, r.MilliC-700), max(c.highest, r.MilliC+700)
+			c.lowest, c.highest = min(c.lowest, r.MilliC-1200), max(c.highest, r.MilliC+1200)
 		}
 		for _, k := range s.Conflicts {
 			c.lowest, c.highest = min(c.lowest, k.LowestMilliC-700), max(c.highest, k.HighestMilliC+700)
@@ -218,20 +220,37 @@ func (c *canvas) extremes(i int, s Series) {
 			hi = r
 		}
 	}
-	c.extreme(hi, -70)
+	c.extreme(hi, -70, 150)
 	if lo.MilliC != hi.MilliC {
-		c.extreme(lo, 150)
+		c.extreme(lo, 150, -70)
 	}
 	last := inside[len(inside)-1]
 	c.text(fmt.Sprintf("name name-%d", i%len(dashes)), "start", c.right+40, c.spread(i, last)+40, s.Name)
 }
 
-func (c *canvas) extreme(r thermal.Reading, below px) {
+// box is where a value's words stand.
+type box struct{ x, y, half px }
+
+// extreme marks a reading and writes its value on one side or the other, or nowhere if both are written on already: the
+// page's list has it.
+func (c *canvas) extreme(r thermal.Reading, sides ...px) {
 	x, y := c.x(r.AtMicros), c.y(r.MilliC)
 	words := c.degrees(r.MilliC)
-	half := px(len([]rune(words))) * charWidth / 2
+	half := px(len([]rune(words)))*charWidth/2 + 20
 	c.add(`<circle class="extreme" cx="%v" cy="%v" r="3"/>`, x, y)
-	c.text("value", "middle", min(max(x, c.left+half), c.right-half), y+below, words)
+	for _, side := range sides {
+		b := box{min(max(x, c.left+half), c.right-half), y + side, half}
+		if b.y < c.top+100 || b.y > c.bottom || slices.ContainsFunc(c.labels, b.meets) {
+			continue
+		}
+		c.labels = append(c.labels, b)
+		c.text("value", "middle", b.x, b.y, words)
+		return
+	}
+}
+
+func (b box) meets(o box) bool {
+	return b.x-b.half < o.x+o.half && o.x-o.half < b.x+b.half && b.y < o.y+130 && o.y < b.y+130
 }
 
 // spread keeps the names of lines that end side by side apart.
