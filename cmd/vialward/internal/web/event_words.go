@@ -9,7 +9,7 @@ import (
 
 // eventWords says what happened, as people say it.
 var eventWords = map[stock.Kind]string{
-	stock.Prepared: "prepared", stock.TakenOver: "taken over: it was there before the record began", stock.Labelled: "labelled",
+	stock.Prepared: "prepared", stock.TakenOver: "taken over", stock.Labelled: "labelled",
 	stock.Verified: "checked by another person", stock.Placed: "placed", stock.Moved: "moved", stock.Issued: "issued", stock.Given: "given",
 	stock.Returned: "came back", stock.Entered: "entered (punctured)", stock.Held: "put on hold", stock.Lifted: "hold lifted",
 	stock.Released: "released from a case's hold", stock.Shortened: "beyond-use date shortened", stock.Relabel: "new label",
@@ -35,7 +35,7 @@ func (v *visit) eventLine(e stock.Event) eventLine {
 	switch {
 	case from != "" && to != "":
 		l.What += " from " + from + " to " + to
-	case to != "" && e.Kind == stock.Found:
+	case to != "" && (e.Kind == stock.Found || e.Kind == stock.TakenOver):
 		l.What += " in " + to
 	case to != "":
 		l.What += " to " + to
@@ -47,6 +47,7 @@ func (v *visit) eventLine(e stock.Event) eventLine {
 			l.More = append(l.More, fmt.Sprintf(format, args...))
 		}
 	}
+	add(e.Kind == stock.TakenOver, "it was there before the record began")
 	add(b.Area != "", "in preparation area %s", b.Area)
 	add(b.Hold != "", "hold: %s", b.Hold)
 	add(b.Case != 0, "case %d", b.Case)

@@ -24,7 +24,7 @@ type vialPage struct {
 	Where                        string
 	WhereLink                    string
 	LastSeen                     moment
-	PreparedBy, VerifiedBy       string
+	Made, VerifiedBy             string
 	Holds                        []string
 	BUD                          budTable
 	Shortened                    bool // earlier than its batch's
@@ -99,13 +99,20 @@ func vialPageOf(ctx context.Context, v *visit) (content, error) {
 	p := vialPage{
 		Code: x.Code, Name: product.FullName(), Batch: x.Batch, BatchLink: v.link("/batches/", x.Batch), Serial: x.Serial, Standing: v.standingOf(x),
 		OldLabel: oldLabel(v.r.URL.Query().Get("label"), x.Label), Label: x.Label, Where: v.whereNow(x), LastSeen: v.at(x.LastSeen),
-		PreparedBy: v.who(x.PreparedBy), VerifiedBy: v.who(x.VerifiedBy), Holds: v.ownHolds(x), BUD: v.budTable(batch, x.BUD),
+		Made: v.madeBy(x), VerifiedBy: v.who(x.VerifiedBy), Holds: v.ownHolds(x), BUD: v.budTable(batch, x.BUD),
 		Shortened: x.BUD.Before(batch.BUD), Rules: productFacts(product),
 	}
 	if x.Unit != "" {
 		p.WhereLink = v.link("/units/", x.Unit)
 	}
 	return p, v.fillLife(ctx, &p, x)
+}
+
+func (v *visit) madeBy(x stock.Vial) string {
+	if x.PreparedBy == stock.Before {
+		return "Prepared before the record began"
+	}
+	return "Prepared by " + v.who(x.PreparedBy)
 }
 
 // oldLabel is the number of the label that was scanned, if a newer one has replaced it.
@@ -189,12 +196,8 @@ func (v *visit) howCold(series []render.Series, shelf string, from, to time.Time
 		} else {
 			words += fmt.Sprintf("%s: lowest %s, highest %s", s.Name, x.Lowest, x.Highest)
 		}
-		missing := time.Duration(0)
-		for _, g := range s.Gaps(from, to) {
-			missing += g.To.Sub(g.From)
-		}
-		if missing > 0 && x.Readings > 0 {
-			words += ", NO DATA for " + span(missing)
+		if x.Missing != "" && x.Readings > 0 {
+			words += ", NO DATA for " + x.Missing
 		}
 	}
 	if words == "" {

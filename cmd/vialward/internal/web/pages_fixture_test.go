@@ -194,8 +194,9 @@ func (n *night) live(t testing.TB) {
 	_, err = n.Return(ctx, quillmere, n.actor("tech-2"), tracker.Place{Vials: n.batch["MICA"][1:2], To: "R3/Q", Note: "order stopped"})
 	require.NoError(t, err)
 	_, err = n.Discard(ctx, quillmere, n.actor("tech-1"), tracker.Close{
-		Vials: n.batch["HYDC"][:1], Reason: "broken", Container: "pharmaceutical waste", At: local(11, 9, 30).Add(-20 * time.Hour).Add(20 * time.Hour)})
-	require.NoError(t, err)
+		Vials: n.batch["HYDC"][:1], Reason: "broken", Container: "pharmaceutical waste", At: local(11, 2, 0),
+	})
+	require.NoError(t, err, "entered late: more than 12 hours after it happened")
 	n.until(t, local(11, 20, 0), time.Hour)
 	_, err = n.ConfirmSweep(ctx, quillmere, n.actor("tech-2"), 1, time.Time{})
 	require.NoError(t, err)
@@ -207,8 +208,8 @@ func (n *night) live(t testing.TB) {
 	n.until(t, local(12, 6, 55), 55*time.Minute)
 	_, err = n.Recall(ctx, quillmere, n.actor("rph-1"), tracker.Recall{Lot: "P-ALTE", Reason: "maker's notice (invented)"})
 	require.NoError(t, err)
-	minutes := 35
-	_, err = n.Release(ctx, quillmere, n.actor("rph-1"), tracker.Release{Case: n.warmCase(t), Vials: n.batch["HYDC"][3:6], Basis: "50 min above 8 °C of 480 allowed", Minutes: &minutes})
+	minutes := 22
+	_, err = n.Release(ctx, quillmere, n.actor("rph-1"), tracker.Release{Case: n.warmCase(t), Vials: n.batch["HYDC"][3:6], Basis: "22 min above 8 °C of 480 allowed", Minutes: &minutes})
 	require.NoError(t, err)
 	earlier := local(13, 9, 0)
 	_, err = n.Shorten(ctx, quillmere, n.actor("rph-1"), tracker.Shorten{Vials: n.batch["HYDC"][3:4], BUD: earlier, Reason: "warm for a while"})

@@ -46,7 +46,7 @@ func (s shown) standingOf(v stock.Vial) standingWord {
 		w.Why = []string{"start before " + bud}
 	}
 	if held != "" {
-		w.Why = append(w.Why, "on hold: "+held, "do not use, do not discard: a pharmacist decides")
+		w.Why = append(w.Why, "on hold: "+held, whoEnds(held))
 	}
 	if expired {
 		w.Why = append(w.Why, "past its beyond-use date, "+bud)
@@ -55,6 +55,14 @@ func (s shown) standingOf(v stock.Vial) standingWord {
 		w.Why = append(w.Why, "issued to "+v.Dest)
 	}
 	return w
+}
+
+// whoEnds says what ends the holds of a vial.
+func whoEnds(held string) string {
+	if held == stock.HoldRelabel {
+		return "do not use before its new label is on and scanned"
+	}
+	return "do not use, do not discard: a pharmacist decides"
 }
 
 // whereNow says where a vial is, or how it left.

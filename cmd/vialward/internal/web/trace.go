@@ -25,6 +25,7 @@ type sensorSpan struct {
 	Sensor          string
 	Readings        int
 	Lowest, Highest string
+	Missing         string // how long there was no data, in all
 	LowAt, HighAt   moment
 }
 
@@ -69,6 +70,13 @@ func (v *visit) spanOf(s render.Series, from, to time.Time) sensorSpan {
 			hi = r
 		}
 		x.Readings++
+	}
+	missing := time.Duration(0)
+	for _, g := range s.Gaps(from, to) {
+		missing += g.To.Sub(g.From)
+	}
+	if missing > 0 {
+		x.Missing = span(missing)
 	}
 	if x.Readings > 0 {
 		x.Lowest, x.LowAt, x.Highest, x.HighAt = v.degrees(lo.MilliC), v.atMicros(lo.AtMicros), v.degrees(hi.MilliC), v.atMicros(hi.AtMicros)
