@@ -260,6 +260,10 @@ func TestNoBatch(t *testing.T) {
 	require.NoError(t, s.SetArea(ctx, "SMALL", pharmacist, "PA", stock.AreaStatus{Category: "", Reason: "air handler failed"}))
 	_, err = s.Prepare(ctx, "SMALL", technician, p)
 	refused(t, err, "area")
+	down := len(s.mails(t))
+	require.Positive(t, down)
+	require.NoError(t, s.SetArea(ctx, "SMALL", pharmacist, "PA", stock.AreaStatus{Category: "2", Reason: "repaired and certified"}))
+	require.Len(t, s.mails(t), down, "an area that is back is no area down")
 	p.Product = "NONE"
 	_, err = s.Prepare(ctx, "SMALL", technician, p)
 	require.ErrorIs(t, err, tracker.ErrNotFound)

@@ -36,6 +36,11 @@ func (t *Tracker) SetArea(ctx context.Context, site string, a Actor, area string
 		if _, ok := tx.Site().Area(area); !ok {
 			return stock.Refuse("area", "", "there is no preparation area %q at %s", area, site)
 		}
+		before, err := tx.Area(ctx, area)
+		if err != nil {
+			return err
+		}
+		was, _ := before.CategoryAt(s.From)
 		e := event(tx, stock.AreaSet, a, s.From, now, stock.Body{Area: area, Note: "category " + s.Category, Reason: s.Reason})
 		if err := tx.Append(ctx, &e); err != nil {
 			return err
@@ -43,12 +48,15 @@ func (t *Tracker) SetArea(ctx context.Context, site string, a Actor, area string
 		if err := tx.SetArea(ctx, area, s, e.Seq); err != nil {
 			return err
 		}
+		if s.Category >= was { // "" < "1" < "2" < "3": only what an area may do less of is news
+			return nil
+		}
 		batches, err := preparedSince(ctx, tx, area, s.From)
 		if err != nil {
 			return err
 		}
 		facts := alerts.Area{Site: t.mailSite(tx.Site(), now), Area: area, From: s.From, Category: s.Category, Reason: s.Reason, Batches: batches}
-		return t.post(ctx, tx, facts, alerts.AreaDown, occasion{about: "area/" + area, slot: fmt.Sprint(e.Seq), muted: s.Category >= "2"})
+		return t.post(ctx, tx, facts, alerts.AreaDown, occasion{about: "area/" + area, slot: fmt.Sprint(e.Seq)})
 	})
 }
 

@@ -3,6 +3,7 @@ package demo_test
 import (
 	"context"
 	"log/slog"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -19,11 +20,13 @@ import (
 
 // played is what the thirty days left behind, read once; every check below is made on it.
 type played struct {
-	store *db.DB
-	told  demo.Told
-	took  time.Duration
-	zone  *time.Location
-	end   time.Time // the morning
+	store  *db.DB
+	gate   *demo.Gate
+	onMail atomic.Value // func(mail.Mail), once somebody asks
+	told   demo.Told
+	took   time.Duration
+	zone   *time.Location
+	end    time.Time // the morning
 
 	events  []stock.Event
 	vials   []stock.Vial
@@ -42,16 +45,21 @@ func play(t *testing.T) *played {
 	store, err := db.Open(ctx, dbtest.Fresh(t))
 	require.NoError(t, err)
 	t.Cleanup(store.Close)
-	catcher, err := mail.NewCatcher("127.0.0.1:0", nil)
+	p := &played{store: store, gate: &demo.Gate{}, holds: map[int64][]tracker.HoldRow{}}
+	catcher, err := mail.NewCatcher("127.0.0.1:0", func(m mail.Mail) {
+		if f, ok := p.onMail.Load().(func(mail.Mail)); ok {
+			f(m)
+		}
+	})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, catcher.Close()) })
-	clock, gate, log := &demo.Clock{}, &demo.Gate{}, slog.New(slog.DiscardHandler)
-	story, err := demo.New(&tracker.Tracker{Store: store, Now: clock.Now, Log: log, MailDomain: "quillmere.example"}, clock, gate)
+	clock, log := &demo.Clock{}, slog.New(slog.DiscardHandler)
+	story, err := demo.New(&tracker.Tracker{Store: store, Now: clock.Now, Log: log, MailDomain: "quillmere.example"}, clock, p.gate)
 	require.NoError(t, err)
-	send(t, store, gate, catcher)
+	send(t, store, p.gate, catcher)
 	begun := time.Now()
 	require.NoError(t, story.Play(ctx, nil))
-	p := &played{store: store, told: story.Told, took: time.Since(begun), end: clock.Now(), caught: catcher.Mails(), holds: map[int64][]tracker.HoldRow{}}
+	p.told, p.took, p.end, p.caught = story.Told, time.Since(begun), clock.Now(), catcher.Mails()
 	p.zone, err = time.LoadLocation("America/New_York")
 	require.NoError(t, err)
 	require.NoError(t, store.Read(ctx, demo.Site, func(v tracker.View) error { return p.read(ctx, v) }))
@@ -125,6 +133,7 @@ func TestThirtyDays(t *testing.T) {
 	t.Run("readings", p.readingsAreWhole)
 	t.Run("decisions", p.decisionsHold)
 	t.Run("totals", p.totalsStand)
+	t.Run("the morning goes on", p.lives)
 }
 
 // Cases are those of the script and no other: in particular R3's defrost, twice a day to 8.6 °C, is none.
