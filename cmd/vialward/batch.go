@@ -73,7 +73,7 @@ func (p prepareBatch) arguments(c *call) (args tracker.Prepare, err error) {
 		return args, err
 	}
 	for _, text := range p.Component {
-		part := strings.Split(text, ",")
+		part := fields(text)
 		if len(part) != 3 {
 			return args, usage("component %q: write NAME,LOT,expires=2026-12 or NAME,LOT,beyond_use=2026-12-31", text)
 		}
@@ -89,6 +89,16 @@ func (p prepareBatch) arguments(c *call) (args tracker.Prepare, err error) {
 		args.Components = append(args.Components, x)
 	}
 	return args, nil
+}
+
+// fields takes "NAME,LOT,END" apart from its end: a name may hold commas.
+func fields(component string) []string {
+	end := strings.LastIndexByte(component, ',')
+	lot := strings.LastIndexByte(component[:max(end, 0)], ',')
+	if lot < 0 {
+		return nil
+	}
+	return []string{component[:lot], component[lot+1 : end], component[end+1:]}
 }
 
 func (c *call) printPrepared(t *tracker.Tracker, site string, done tracker.Prepared) error {

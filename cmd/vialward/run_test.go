@@ -96,7 +96,10 @@ func TestByCommandLineAlone(t *testing.T) {
 			Roles []string `json:"roles"`
 		} `json:"people"`
 		Products []struct {
-			Code string `json:"code"`
+			Code       string `json:"code"`
+			Components []struct {
+				Name string `json:"name"`
+			} `json:"components"`
 		} `json:"products"`
 		Areas []struct {
 			Code string `json:"code"`
@@ -129,8 +132,11 @@ func TestByCommandLineAlone(t *testing.T) {
 		} `json:"vials"`
 	}
 	started := time.Now().Add(-time.Hour).Format(time.RFC3339)
-	done(t, &made, "batch", "prepare", "--as", tech, "--product", site.Products[0].Code, "--count", "2", "--area", site.Areas[0].Code,
-		"--started", started, "--component", "powder,L1,expires=2099-12")
+	prepare := []string{"batch", "prepare", "--as", tech, "--product", site.Products[0].Code, "--count", "2", "--area", site.Areas[0].Code, "--started", started}
+	for _, c := range site.Products[0].Components {
+		prepare = append(prepare, "--component", c.Name+",L1,expires=2099-12")
+	}
+	done(t, &made, prepare...)
 	codes := []string{made.Vials[0].Code, made.Vials[1].Code}
 	var out map[string]any
 	done(t, &out, append([]string{"vial", "label", "--as", tech}, codes...)...)
