@@ -52,6 +52,9 @@ func Trace(o Options) string {
 	for i, s := range c.Series {
 		c.line(i, s)
 	}
+	for i, s := range c.Series { // words stand over all lines
+		c.extremes(i, s)
+	}
 	c.lanes()
 	c.b.WriteString("</svg>\n")
 	return c.b.String()
@@ -193,8 +196,11 @@ func (c *canvas) line(i int, s Series) {
 	}
 	if path.Len() > 0 {
 		dash := ""
+		if len(s.Readings) > int((c.right-c.left)/10) { // more than one a pixel: thin lines stay apart
+			dash = ` stroke-width="0.7"`
+		}
 		if d := dashes[i%len(dashes)]; d != "" {
-			dash = fmt.Sprintf(` stroke-dasharray="%s"`, d)
+			dash += fmt.Sprintf(` stroke-dasharray="%s"`, d)
 		}
 		c.add(`<path fill="none"%s d="%s"/>`, dash, path.String())
 	}
@@ -202,7 +208,6 @@ func (c *canvas) line(i int, s Series) {
 		c.add(`<path class="conflict" fill="none" d="M%v %v %v %v"/>`, c.x(k.AtMicros), c.y(k.LowestMilliC), c.x(k.AtMicros), c.y(k.HighestMilliC))
 	}
 	c.add(`</g>`)
-	c.extremes(i, s)
 }
 
 // extremes names the highest and the lowest reading, and the sensor at its line's end.

@@ -132,7 +132,7 @@ func TestTracesInWords(t *testing.T) {
 	} {
 		got := render.Trace(all[name])
 		for _, say := range says {
-			require.True(t, strings.Contains(got, say), "%s lacks %s", name, say)
+			require.Contains(t, got, say, name)
 		}
 	}
 }

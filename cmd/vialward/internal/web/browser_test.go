@@ -84,10 +84,13 @@ func TestPagesInABrowser(t *testing.T) {
 	widths := []int64{360, 768, 1920}
 	var wrong []string
 	for name, path := range everyPage(n) {
+		require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(server.URL+path)), path)
+		_, err := chromedp.Run(ctx, chromedp.Evaluate[any](string(axe)+"; null"))
+		require.NoError(t, err, path)
 		for i, width := range widths {
 			theme := []string{"light", "dark", "light"}[i]
 			at := fmt.Sprintf("%s at %d px, %s", path, width, theme)
-			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), media("screen", theme), chromedp.Navigate(server.URL+path)), at)
+			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), media("screen", theme)), at)
 			wide, err := chromedp.Run(ctx, chromedp.Evaluate[int]("document.documentElement.scrollWidth"))
 			require.NoError(t, err, at)
 			if wide > int(width) {
@@ -95,7 +98,7 @@ func TestPagesInABrowser(t *testing.T) {
 			}
 			small, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](tooSmall))
 			require.NoError(t, err, at)
-			for _, what := range append(small, violations(t, ctx, string(axe))...) {
+			for _, what := range append(small, violations(t, ctx)...) {
 				wrong = append(wrong, at+": "+what)
 			}
 			picture(t, ctx, fmt.Sprintf("%s-%d-%s", name, width, theme))
@@ -104,10 +107,8 @@ func TestPagesInABrowser(t *testing.T) {
 	require.Empty(t, wrong, strings.Join(wrong, "\n"))
 }
 
-func violations(t testing.TB, ctx context.Context, axe string) []string {
+func violations(t testing.TB, ctx context.Context) []string {
 	t.Helper()
-	_, err := chromedp.Run(ctx, chromedp.Evaluate[any](axe+"; null"))
-	require.NoError(t, err)
 	said, err := chromedp.Run(ctx, chromedp.Evaluate[string](runAxe, chromedp.EvalAwaitPromise))
 	require.NoError(t, err)
 	var found []violation

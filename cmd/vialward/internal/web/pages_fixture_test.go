@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -38,6 +39,7 @@ func local(day, hour, minute int) time.Time {
 type night struct {
 	*tracker.Tracker
 	server *web.Server
+	site   stock.Site
 	now    time.Time
 	batch  map[string][]string // vials of each product, in their order
 }
@@ -71,6 +73,7 @@ func newNight(t testing.TB, change func(*stock.Site)) *night {
 	if change != nil {
 		change(&site)
 	}
+	n.site = site
 	_, err = n.LoadSite(t.Context(), tracker.Actor{Person: stock.Person{Code: "root"}, Via: "machine"}, site)
 	require.NoError(t, err)
 	n.live(t)
@@ -81,9 +84,14 @@ func newNight(t testing.TB, change func(*stock.Site)) *night {
 func (n *night) make(t testing.TB, product string, count int, area, place string) {
 	t.Helper()
 	ctx := t.Context()
-	p := tracker.Prepare{Product: product, Count: count, Area: area, StartedAt: n.now.Add(-40 * time.Minute), Components: []stock.Component{
-		{Name: "powder", Lot: "P-" + product, Expires: "2026-08", Maker: "maker (invented)"}, {Name: "diluent", Lot: "D-11", Expires: "2026-03-31"},
-	}}
+	p := tracker.Prepare{Product: product, Count: count, Area: area, StartedAt: n.now.Add(-40 * time.Minute)}
+	for _, c := range n.site.Products[slices.IndexFunc(n.site.Products, func(x stock.Product) bool { return x.Code == product })].Components {
+		part := stock.Component{Name: c.Name, Lot: "P-" + product, Expires: "2026-08", Maker: "maker (invented)"}
+		if c.Diluent {
+			part.Lot, part.Expires = "D-11", "2026-03-31"
+		}
+		p.Components = append(p.Components, part)
+	}
 	for i, name := range tracker.Steps() {
 		p.Steps = append(p.Steps, stock.Step{Name: name, By: "tech-1", At: p.StartedAt.Add(time.Duration(i+1) * 5 * time.Minute)})
 	}
