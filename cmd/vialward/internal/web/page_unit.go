@@ -107,7 +107,9 @@ func (v *visit) unitQuery() (unitQuery, error) {
 		if err != nil || t.Year() < 2000 || t.Year() > 2200 {
 			return q, wrong(http.StatusBadRequest, "%q is not the end of a time to show; it reads like 2025-11-12T07:00:00-05:00.", u)
 		}
-		q.until = t.UTC()
+		if q.until = t.UTC(); q.until.After(v.now) {
+			q.until = v.now // what has not come yet is not missing
+		}
 	}
 	return q, nil
 }

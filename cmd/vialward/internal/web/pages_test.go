@@ -147,6 +147,16 @@ func TestBadInput(t *testing.T) {
 	require.Contains(t, page, "There is no page at /cases.")
 }
 
+// What lies ahead is not shown as missing.
+func TestNoDataIsNotTheFuture(t *testing.T) {
+	t.Parallel()
+	n := newNight(t, nil)
+	status, page := n.page(t, "/units/R1?period=12h&until=2025-11-13T07:05:00-05:00")
+	require.Equal(t, http.StatusOK, status)
+	require.Contains(t, text(page), "Tue 11 Nov 2025 19:05 EST to Wed 12 Nov 2025 07:05 EST")
+	require.NotContains(t, page, "NO DATA")
+}
+
 // The find field takes what people type and what a scanner sends.
 func TestFind(t *testing.T) {
 	t.Parallel()
