@@ -74,7 +74,7 @@ func (s *showing) ask(t *testing.T, method, path, body string) string {
 // The demo plays its days once, begins at the same morning again whatever its last visitor did, and leaves nothing behind
 // that runs.
 func TestDemoBeginsAtTheSameMorning(t *testing.T) {
-	folder, err := os.MkdirTemp("", "demo") // short: a socket lies in it
+	folder, err := os.MkdirTemp("", "demo") //nolint:usetesting // short: a socket lies in it
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, os.RemoveAll(folder)) })
 	require.NoError(t, os.Chmod(folder, 0o755)) //nolint:gosec // Postgres may run as another user
