@@ -31,7 +31,7 @@ type Mail struct {
 // Catcher is an SMTP server that keeps what it is sent and passes nothing on: the demo's mailbox.
 type Catcher struct {
 	server *smtp.Server
-	addr   net.Addr
+	listen net.Listener
 	done   chan struct{}
 
 	mu    sync.Mutex
@@ -55,7 +55,7 @@ func NewCatcher(addr string, onMail func(Mail)) (*Catcher, error) {
 	if err != nil {
 		return nil, fmt.Errorf("catching mail: %w", err)
 	}
-	c := &Catcher{addr: l.Addr(), done: make(chan struct{})}
+	c := &Catcher{listen: l, done: make(chan struct{})}
 	c.server = smtp.NewServer(smtp.BackendFunc(func(*smtp.Conn) (smtp.Session, error) {
 		return &catching{keep: c.keep, onMail: onMail}, nil
 	}))
@@ -72,7 +72,7 @@ func NewCatcher(addr string, onMail func(Mail)) (*Catcher, error) {
 }
 
 // Addr is where it listens.
-func (c *Catcher) Addr() string { return c.addr.String() }
+func (c *Catcher) Addr() string { return c.listen.Addr().String() }
 
 // Mails caught so far, oldest first; the oldest are dropped beyond ten thousand.
 func (c *Catcher) Mails() []Mail {
@@ -84,6 +84,7 @@ func (c *Catcher) Mails() []Mail {
 // Close stops listening and ends every connection.
 func (c *Catcher) Close() error {
 	err := c.server.Close()
+	_ = c.listen.Close() // a Close before Serve had begun does not know the listener; a second time does no harm
 	<-c.done
 	if err != nil && !errors.Is(err, smtp.ErrServerClosed) {
 		return fmt.Errorf("closing the mail catcher: %w", err)

@@ -64,3 +64,20 @@ func TestACatcherIsForThisMachineOnly(t *testing.T) {
 		require.ErrorContains(t, err, "only an address of this machine", addr)
 	}
 }
+
+// A catcher that is closed before it has begun to serve ends all the same.
+func TestCatcherClosedAtOnce(t *testing.T) {
+	t.Parallel()
+	for range 300 {
+		c, err := mail.NewCatcher("127.0.0.1:0", nil)
+		require.NoError(t, err)
+		closed := make(chan error, 1)
+		go func() { closed <- c.Close() }()
+		select {
+		case err := <-closed:
+			require.NoError(t, err)
+		case <-time.After(10 * time.Second):
+			require.Fail(t, "Close does not return")
+		}
+	}
+}
