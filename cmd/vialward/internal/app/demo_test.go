@@ -100,6 +100,8 @@ func TestDemoBeginsAtTheSameMorning(t *testing.T) {
 	require.Equal(t, mails, second.mails(t), "the same mails")
 	require.Contains(t, second.ask(t, http.MethodPost, "/api/v1/readings", "sensor,at,celsius\nT7,2025-11-12T12:01:00Z,5.1\n"),
 		`"stored":1`, "what the last visitor stored is gone")
+	err = app.Demo(t.Context(), app.DemoOptions{StateFolder: folder, Stdout: io.Discard, Stderr: io.Discard})
+	require.ErrorContains(t, err, "another demo is running", "two on one folder")
 	second.end(t)
 }
 

@@ -13,6 +13,7 @@ import (
 	"strings"
 	"time"
 
+	"vialward/cmd/vialward/internal/config"
 	"vialward/cmd/vialward/internal/demo"
 	"vialward/db"
 	"vialward/db/local"
@@ -31,7 +32,7 @@ const (
 func (s *show) morning(ctx context.Context) (string, error) {
 	server, err := local.Start(ctx, local.Options{StateFolder: filepath.Join(s.o.StateFolder, "postgres"), Log: s.base.Log})
 	if errors.Is(err, local.ErrInUse) {
-		return "", fmt.Errorf("another demo is running from %s; stop it, or set %s to another folder: %w", s.o.StateFolder, "VIALWARD_STATE", err)
+		return "", fmt.Errorf("another demo is running from %s; stop it, or set %s to another folder: %w", s.o.StateFolder, config.EnvState, err)
 	}
 	if err != nil {
 		return "", err
