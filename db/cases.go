@@ -14,7 +14,7 @@ import (
 
 // Excursions of one sensor and rule that may still matter: a run on from that instant meets them again.
 func (t *tx) Excursions(ctx context.Context, sensor, rule string, after time.Time) ([]tracker.ExcursionRow, error) {
-	return t.excursions(ctx, `sensor = $2 and rule = $3 and (cleared_at is null or cleared_at > $4) order by from_at, excursion`,
+	return t.excursions(ctx, `sensor = $2 and rule = $3 and coalesce(cleared_at, 'infinity') > $4 order by from_at, excursion`,
 		sensor, rule, after)
 }
 
@@ -114,12 +114,14 @@ func (t *tx) SaveCase(ctx context.Context, c *tracker.Case) error {
 	if c.MergedInto > 0 {
 		into = &c.MergedInto
 	}
-	_, err := t.q.Exec(ctx, `insert into incident (site, case_no, unit, kind, state, from_at, to_at, raised_at, recovered_at, merged_into, late, muted, next_reminder)
-		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)
+	_, err := t.q.Exec(ctx, `insert into incident (site, case_no, unit, kind, state, from_at, to_at, raised_at, recovered_at, merged_into, late, muted,
+			told, in_thread, late_untold, next_reminder)
+		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)
 		on conflict (site, case_no) do update set kind = excluded.kind, state = excluded.state, from_at = excluded.from_at, to_at = excluded.to_at,
 			recovered_at = excluded.recovered_at, merged_into = excluded.merged_into, late = excluded.late, muted = excluded.muted,
-			next_reminder = excluded.next_reminder`,
-		t.id, c.No, c.Unit, c.Kind, c.State, c.From, orNull(c.To), c.RaisedAt, orNull(c.RecoveredAt), into, c.Late, c.Muted, orNull(c.NextReminder))
+			told = excluded.told, in_thread = excluded.in_thread, late_untold = excluded.late_untold, next_reminder = excluded.next_reminder`,
+		t.id, c.No, c.Unit, c.Kind, c.State, c.From, orNull(c.To), c.RaisedAt, orNull(c.RecoveredAt), into, c.Late, c.Muted,
+		c.Told, c.InThread, orNull(c.LateUntold), orNull(c.NextReminder))
 	if err != nil {
 		return fmt.Errorf("store case %d: %w", c.No, err)
 	}
@@ -128,22 +130,25 @@ func (t *tx) SaveCase(ctx context.Context, c *tracker.Case) error {
 
 // Cases reads cases with their excursions, newest first.
 func (t *tx) Cases(ctx context.Context, q tracker.CaseQuery) ([]tracker.Case, error) {
-	limit := q.Limit
-	if limit == 0 {
-		limit = 1 << 30
-	}
-	rows, err := t.q.Query(ctx, `select case_no, unit, kind, state, from_at, to_at, raised_at, recovered_at, coalesce(merged_into, 0), late, muted, next_reminder
-		from incident where site = $1 and ($2 = 0 or case_no = $2) and ($3 = '' or unit = $3) and (not $4 or state = 'open')
-		and ($5::timestamptz is null or to_at is null or to_at >= $5) and ($6::timestamptz is null or from_at < $6)
-		order by case_no desc limit $7`, t.id, q.No, q.Unit, q.OpenOnly, orNull(q.From), orNull(q.To), limit)
+	w := narrow(t.id)
+	w.when(q.No != 0, "case_no = %s", q.No)
+	w.when(q.Unit != "", "unit = %s", q.Unit)
+	w.when(q.OpenOnly, "state = 'open'")
+	w.when(!q.From.IsZero(), "coalesce(to_at, 'infinity') >= %s", q.From)
+	w.when(!q.To.IsZero(), "from_at < %s", q.To)
+	w.when(!q.UntoldBefore.IsZero(), "late_untold < %s", q.UntoldBefore)
+	rows, err := t.q.Query(ctx, `select case_no, unit, kind, state, from_at, to_at, raised_at, recovered_at, coalesce(merged_into, 0), late, muted,
+		told, in_thread, late_untold, next_reminder
+		from incident where `+w.sql+` order by case_no desc`+limited(q.Limit), w.args...)
 	if err != nil {
 		return nil, fmt.Errorf("read cases: %w", err)
 	}
 	cases, err := pgx.CollectRows(rows, func(r pgx.CollectableRow) (tracker.Case, error) {
 		var c tracker.Case
-		var to, recovered, reminder *time.Time
-		err := r.Scan(&c.No, &c.Unit, &c.Kind, &c.State, &c.From, &to, &c.RaisedAt, &recovered, &c.MergedInto, &c.Late, &c.Muted, &reminder)
-		c.To, c.RecoveredAt, c.NextReminder = orZero(to), orZero(recovered), orZero(reminder)
+		var to, recovered, untold, reminder *time.Time
+		err := r.Scan(&c.No, &c.Unit, &c.Kind, &c.State, &c.From, &to, &c.RaisedAt, &recovered, &c.MergedInto, &c.Late, &c.Muted,
+			&c.Told, &c.InThread, &untold, &reminder)
+		c.To, c.RecoveredAt, c.LateUntold, c.NextReminder = orZero(to), orZero(recovered), orZero(untold), orZero(reminder)
 		return c, err
 	})
 	if err != nil {
@@ -176,9 +181,12 @@ func (t *tx) SaveHold(ctx context.Context, h *tracker.HoldRow) error {
 		}
 		h.ID = n
 	}
-	_, err := t.q.Exec(ctx, `insert into hold (site, hold_id, case_no, excursion, kind, unit, shelves, from_at, to_at) values ($1, $2, $3, $4, $5, $6, $7, $8, $9)
-		on conflict (site, hold_id) do update set case_no = excluded.case_no, kind = excluded.kind, shelves = excluded.shelves, from_at = excluded.from_at, to_at = excluded.to_at`,
-		t.id, h.ID, h.Case, h.Excursion, h.Kind, h.Unit, listOrNull(h.Shelves), h.From, orNull(h.To))
+	_, err := t.q.Exec(ctx, `insert into hold (site, hold_id, case_no, excursion, kind, unit, shelves, from_at, to_at, changed_seq, changed_from, changed_to)
+		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)
+		on conflict (site, hold_id) do update set from_at = excluded.from_at,
+			to_at = case when excluded.to_at is not null then greatest(excluded.to_at, hold.reached) end,
+			changed_seq = excluded.changed_seq, changed_from = excluded.changed_from, changed_to = excluded.changed_to`,
+		t.id, h.ID, h.Case, h.Excursion, h.Kind, h.Unit, listOrNull(h.Shelves), h.From, orNull(h.To), h.ChangedSeq, orNull(h.ChangedFrom), orNull(h.ChangedTo))
 	if err != nil {
 		return fmt.Errorf("store hold of case %d: %w", h.Case, err)
 	}
@@ -187,16 +195,18 @@ func (t *tx) SaveHold(ctx context.Context, h *tracker.HoldRow) error {
 
 // Holds of a case; case 0 = all of the site.
 func (t *tx) Holds(ctx context.Context, caseNo int64) ([]tracker.HoldRow, error) {
-	rows, err := t.q.Query(ctx, `select hold_id, case_no, excursion, kind, unit, coalesce(shelves, '{}'), from_at, to_at from hold
-		where site = $1 and ($2 = 0 or case_no = $2) order by hold_id`, t.id, caseNo)
+	w := narrow(t.id)
+	w.when(caseNo != 0, "case_no = %s", caseNo)
+	rows, err := t.q.Query(ctx, `select hold_id, case_no, excursion, kind, unit, coalesce(shelves, '{}'), from_at, to_at, changed_seq, changed_from, changed_to
+		from hold where `+w.sql+` order by hold_id`, w.args...)
 	if err != nil {
 		return nil, fmt.Errorf("read holds of case %d: %w", caseNo, err)
 	}
 	return pgx.CollectRows(rows, func(r pgx.CollectableRow) (tracker.HoldRow, error) {
 		var h tracker.HoldRow
-		var to *time.Time
-		err := r.Scan(&h.ID, &h.Case, &h.Excursion, &h.Kind, &h.Unit, &h.Shelves, &h.From, &to)
-		h.To = orZero(to)
+		var to, from, until *time.Time
+		err := r.Scan(&h.ID, &h.Case, &h.Excursion, &h.Kind, &h.Unit, &h.Shelves, &h.From, &to, &h.ChangedSeq, &from, &until)
+		h.To, h.ChangedFrom, h.ChangedTo = orZero(to), orZero(from), orZero(until)
 		return h, err
 	})
 }
@@ -204,9 +214,7 @@ func (t *tx) Holds(ctx context.Context, caseNo int64) ([]tracker.HoldRow, error)
 // Touched lists every stay that meets the hold, with its vial as it stands now: stock is found by where it was then.
 func (t *tx) Touched(ctx context.Context, holdID int64) ([]tracker.TouchedVial, error) {
 	rows, err := t.q.Query(ctx, `select s.vial, s.unit, s.shelf, s.from_at, s.to_at, s.possible,
-			exists (select from hold_release r where r.site = h.site and r.hold_id = h.hold_id and r.vial = s.vial
-				and r.covered_from <= greatest(h.from_at, s.from_at)
-				and r.covered_to >= least(coalesce(h.to_at, 'infinity'), coalesce(s.to_at, 'infinity')))
+			`+released+`
 		from hold h join stay s on s.site = h.site and s.unit = h.unit and (h.shelves is null or s.shelf = any(h.shelves))
 			and h.from_at <= coalesce(s.to_at, 'infinity') and coalesce(h.to_at, 'infinity') >= s.from_at
 		where h.site = $1 and h.hold_id = $2 order by s.unit, s.shelf, s.vial, s.from_at`, t.id, holdID)

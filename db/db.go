@@ -161,7 +161,22 @@ type tx struct {
 	site *stock.Site
 	id   int32
 
-	months []time.Time // partitions this transaction made
+	months  []time.Time // partitions this transaction made
+	ordered bool        // it holds the site's order
+}
+
+// order takes the lock of the site's one order, until commit. What takes several locks takes them so: the count of
+// intakes, sensors by code, this one, then counters and vials. Two operations then wait for each other, and never in a
+// circle.
+func (t *tx) order(ctx context.Context) error {
+	if t.ordered {
+		return nil
+	}
+	if _, err := t.q.Exec(ctx, `select from site where site = $1 for no key update`, t.id); err != nil {
+		return fmt.Errorf("wait for the order of site %s: %w", t.site.Code, err)
+	}
+	t.ordered = true
+	return nil
 }
 
 // Site is the document in force when the transaction began.

@@ -17,6 +17,7 @@ func (t *tx) Append(ctx context.Context, e *stock.Event) error {
 	if err := t.q.QueryRow(ctx, `update site set head = head + 1 where site = $1 returning head`, t.id).Scan(&e.Seq); err != nil {
 		return fmt.Errorf("next event of site %s: %w", t.site.Code, err)
 	}
+	t.ordered = true
 	e.Site = t.id
 	if _, err := t.q.Exec(ctx, `insert into event (site, seq, kind, at, entered_at, by_person, via, canonical)
 		values ($1, $2, $3, $4, $5, $6, $7, $8)`, t.id, e.Seq, string(e.Kind), e.At, e.EnteredAt, e.By, e.Via, string(e.Canonical())); err != nil {
@@ -44,13 +45,12 @@ func (t *tx) Events(ctx context.Context, q tracker.EventQuery) ([]stock.Event, e
 	for i, k := range q.Kinds {
 		kinds[i] = string(k)
 	}
-	limit := q.Limit
-	if limit == 0 {
-		limit = 1 << 30
-	}
-	rows, err := t.q.Query(ctx, `select canonical from event where site = $1 and seq > $2
-		and (cardinality($3::text[]) = 0 or kind = any($3)) and ($4::timestamptz is null or at >= $4) and ($5::timestamptz is null or at < $5)
-		order by seq limit $6`, t.id, q.AfterSeq, kinds, orNull(q.From), orNull(q.To), limit)
+	w := narrow(t.id)
+	w.when(q.AfterSeq > 0, "seq > %s", q.AfterSeq)
+	w.when(len(kinds) > 0, "kind = any(%s)", kinds)
+	w.when(!q.From.IsZero(), "at >= %s", q.From)
+	w.when(!q.To.IsZero(), "at < %s", q.To)
+	rows, err := t.q.Query(ctx, `select canonical from event where `+w.sql+` order by seq`+limited(q.Limit), w.args...)
 	return collectEvents(rows, err)
 }
 

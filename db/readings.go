@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -25,11 +26,16 @@ func (t *tx) NewIntake(ctx context.Context, in tracker.Intake) (int64, error) {
 		return 0, err
 	}
 	_, err = t.q.Exec(ctx, `insert into intake (site, intake, source, name, by_person, received_at, digest, layout, zone)
-		values ($1, $2, $3, $4, $5, $6, $7, $8, $9)`, t.id, id, in.Source, in.Name, in.By, in.ReceivedAt, append([]byte{}, in.Digest...), in.Layout, in.Zone)
+		values ($1, $2, $3, $4, $5, $6, $7, $8, $9)`, t.id, id, in.Source, asText(in.Name), in.By, in.ReceivedAt, append([]byte{}, in.Digest...), asText(in.Layout), asText(in.Zone))
 	if err != nil {
 		return 0, fmt.Errorf("store intake %s: %w", in.Name, err)
 	}
 	return id, nil
+}
+
+// asText is what Postgres takes as text: the name of a file may be any bytes, a refused value too.
+func asText(s string) string {
+	return strings.ReplaceAll(strings.ToValidUTF8(s, "\uFFFD"), "\x00", "\uFFFD")
 }
 
 // FinishIntake stores the classes and what was refused; the schema refuses classes that do not add up.
@@ -39,9 +45,16 @@ func (t *tx) FinishIntake(ctx context.Context, in tracker.Intake) error {
 		in.Rows.Conflicting, in.Rows.Missing, in.Rows.Refused, in.Finished); err != nil {
 		return fmt.Errorf("finish intake %d: %w", in.ID, err)
 	}
+	if _, err := t.q.Exec(ctx, `insert into intake_total as o (site, values_read, stored, duplicate, conflicting, missing, refused)
+			values ($1, $2, $3, $4, $5, $6, $7) on conflict (site) do update set values_read = o.values_read + excluded.values_read,
+			stored = o.stored + excluded.stored, duplicate = o.duplicate + excluded.duplicate, conflicting = o.conflicting + excluded.conflicting,
+			missing = o.missing + excluded.missing, refused = o.refused + excluded.refused`,
+		t.id, in.Rows.Read, in.Rows.Stored, in.Rows.Duplicate, in.Rows.Conflicting, in.Rows.Missing, in.Rows.Refused); err != nil {
+		return fmt.Errorf("sum up intake %d: %w", in.ID, err)
+	}
 	_, err := t.q.CopyFrom(ctx, pgx.Identifier{"refused_value"}, []string{"site", "intake", "n", "line", "why"},
 		pgx.CopyFromSlice(len(in.Refused), func(i int) ([]any, error) {
-			return []any{t.id, in.ID, i + 1, int64(in.Refused[i].Line), in.Refused[i].Why}, nil
+			return []any{t.id, in.ID, i + 1, int64(in.Refused[i].Line), asText(in.Refused[i].Why)}, nil
 		}))
 	if err != nil {
 		return fmt.Errorf("store what intake %d refused: %w", in.ID, err)
@@ -49,28 +62,61 @@ func (t *tx) FinishIntake(ctx context.Context, in tracker.Intake) error {
 	return nil
 }
 
-// WithdrawIntake sets an intake's readings aside and says which sensors and times they were of.
-func (t *tx) WithdrawIntake(ctx context.Context, intake, seq int64) (tracker.Intake, []tracker.SensorSpan, error) {
+// WithdrawIntake sets an intake's readings aside, once.
+func (t *tx) WithdrawIntake(ctx context.Context, intake, seq int64) (tracker.Intake, error) {
+	if _, err := t.q.Exec(ctx, `select from intake where site = $1 and intake = $2 for update`, t.id, intake); err != nil {
+		return tracker.Intake{}, fmt.Errorf("lock intake %d: %w", intake, err)
+	}
 	all, err := t.intakes(ctx, `i.intake = $2`, intake)
 	if err != nil {
-		return tracker.Intake{}, nil, err
+		return tracker.Intake{}, err
 	}
 	if len(all) == 0 {
-		return tracker.Intake{}, nil, tracker.NotFound("intake", fmt.Sprint(intake))
+		return tracker.Intake{}, tracker.NotFound("intake", fmt.Sprint(intake))
 	}
 	if _, err := t.q.Exec(ctx, `update intake set withdrawn_seq = $3 where site = $1 and intake = $2 and withdrawn_seq is null`, t.id, intake, seq); err != nil {
-		return tracker.Intake{}, nil, fmt.Errorf("withdraw intake %d: %w", intake, err)
+		return tracker.Intake{}, fmt.Errorf("withdraw intake %d: %w", intake, err)
 	}
+	return all[0], nil
+}
+
+// Spans says which sensors and times an intake's readings are of.
+func (t *tx) Spans(ctx context.Context, intake int64) ([]tracker.SensorSpan, error) {
 	rows, err := t.q.Query(ctx, `select sensor, min(from_at), max(to_at) from reading where site = $1 and intake = $2 group by sensor order by sensor`, t.id, intake)
 	if err != nil {
-		return tracker.Intake{}, nil, fmt.Errorf("read what intake %d brought: %w", intake, err)
+		return nil, fmt.Errorf("read what intake %d brought: %w", intake, err)
 	}
-	spans, err := pgx.CollectRows(rows, func(r pgx.CollectableRow) (tracker.SensorSpan, error) {
+	return pgx.CollectRows(rows, func(r pgx.CollectableRow) (tracker.SensorSpan, error) {
 		var s tracker.SensorSpan
 		err := r.Scan(&s.Sensor, &s.From, &s.To)
 		return s, err
 	})
-	return all[0], spans, err
+}
+
+// Newest reading that counts: a row holds one UTC day at most, so it is among those of the last day that has any.
+func (t *tx) Newest(ctx context.Context, sensor string) (thermal.Reading, bool, error) {
+	var last time.Time
+	err := t.q.QueryRow(ctx, `select from_at from reading r where site = $1 and sensor = $2
+		and not exists (select from intake i where i.site = r.site and i.intake = r.intake and i.withdrawn_seq is not null)
+		order by from_at desc limit 1`, t.id, sensor).Scan(&last)
+	if errors.Is(err, pgx.ErrNoRows) {
+		return thermal.Reading{}, false, nil
+	}
+	if err != nil {
+		return thermal.Reading{}, false, fmt.Errorf("find the newest reading of %s: %w", sensor, err)
+	}
+	day := instant(floorDay(micros(last)) * dayMicros)
+	parts, err := t.Raw(ctx, sensor, day, day.Add(24*time.Hour))
+	if err != nil {
+		return thermal.Reading{}, false, err
+	}
+	var newest thermal.Reading
+	for _, p := range parts {
+		if n := len(p); n > 0 && p[n-1].AtMicros > newest.AtMicros {
+			newest = p[n-1]
+		}
+	}
+	return newest, true, nil
 }
 
 // Intakes lists the newest first.

@@ -105,6 +105,8 @@ func (t *tx) SaveSite(ctx context.Context, s stock.Site, changed []stock.Product
 			return fmt.Errorf("store product %s version %d: %w", p.Code, p.Version, err)
 		}
 	}
+	s.ID = t.id
+	t.site = &s // in force from here on
 	return nil
 }
 
@@ -180,6 +182,11 @@ func (t *tx) Area(ctx context.Context, code string) (stock.Area, error) {
 
 // NextNumber counts up without holes: the counter's row lock lasts until commit.
 func (t *tx) NextNumber(ctx context.Context, series string) (int64, error) {
+	if series != "intake" { // that one is asked for first, before anything is known to change
+		if err := t.order(ctx); err != nil {
+			return 0, err
+		}
+	}
 	var n int64
 	err := t.q.QueryRow(ctx, `insert into counter (site, name, last) values ($1, $2, 1)
 		on conflict (site, name) do update set last = counter.last + 1 returning last`, t.id, series).Scan(&n)
@@ -197,4 +204,14 @@ func (t *tx) Once(ctx context.Context, job, slot string, at time.Time) (bool, er
 		return false, fmt.Errorf("mark %s %s done: %w", job, slot, err)
 	}
 	return tag.RowsAffected() == 1, nil
+}
+
+// Done looks for a slot that Once marked.
+func (t *tx) Done(ctx context.Context, job, slot string) (bool, error) {
+	var done bool
+	err := t.q.QueryRow(ctx, `select exists (select from slot_done where site = $1 and job = $2 and slot = $3)`, t.id, job, slot).Scan(&done)
+	if err != nil {
+		return false, fmt.Errorf("look whether %s %s is done: %w", job, slot, err)
+	}
+	return done, nil
 }

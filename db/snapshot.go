@@ -118,8 +118,8 @@ func mailCounts(ctx context.Context, p pgx.Tx) ([]tracker.MailCount, error) {
 }
 
 func valueCounts(ctx context.Context, p pgx.Tx) ([]tracker.ValueCount, error) {
-	rows, err := p.Query(ctx, `select s.code, sum(values_read)::bigint, sum(stored)::bigint, sum(duplicate)::bigint, sum(conflicting)::bigint,
-		sum(missing)::bigint, sum(refused)::bigint from intake i join site s using (site) group by 1 order by 1`)
+	rows, err := p.Query(ctx, `select s.code, values_read, stored, duplicate, conflicting, missing, refused
+		from intake_total join site s using (site) order by 1`)
 	if err != nil {
 		return nil, err
 	}

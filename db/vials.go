@@ -5,7 +5,9 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
+	"unicode/utf8"
 
 	"github.com/jackc/pgx/v5"
 
@@ -13,16 +15,19 @@ import (
 	"vialward/tracker/stock"
 )
 
-// touches: every excursion hold that meets a stay of the vial and is not released for all of what it covers now. A
-// release counts only if it covers the part of the hold the stay saw: a hold that grew since, or a vial found to have
-// been there longer, is undecided again.
+// released: a release counts for a stay s and a hold h only if it was decided after that stay was recorded, covers the
+// part of the hold the stay saw, and late data has not changed since what is known of that part. A hold that grew, a vial
+// found to have been there longer, a reading that came in later: each makes the vial undecided again.
+const released = `exists (select from hold_release r where r.site = h.site and r.hold_id = h.hold_id and r.vial = s.vial and r.seq > s.seq
+	and r.covered_from <= greatest(h.from_at, s.from_at)
+	and r.covered_to >= least(coalesce(h.to_at, 'infinity'), coalesce(s.to_at, 'infinity'))
+	and (r.seq > h.changed_seq or s.from_at > h.changed_to or coalesce(s.to_at, 'infinity') < h.changed_from))`
+
+// touches: every excursion hold that meets a stay of the vial and is not released for it.
 const touches = `(select coalesce(jsonb_agg(distinct jsonb_build_object('hold_id', h.hold_id, 'case', h.case_no, 'kind', h.kind, 'unit', h.unit)), '[]')
 	from stay s join hold h on h.site = s.site and h.unit = s.unit and (h.shelves is null or s.shelf = any(h.shelves))
 		and h.from_at <= coalesce(s.to_at, 'infinity') and coalesce(h.to_at, 'infinity') >= s.from_at
-	where s.site = v.site and s.vial = v.vial and not exists (
-		select from hold_release r where r.site = h.site and r.hold_id = h.hold_id and r.vial = s.vial
-			and r.covered_from <= greatest(h.from_at, s.from_at)
-			and r.covered_to >= least(coalesce(h.to_at, 'infinity'), coalesce(s.to_at, 'infinity'))))`
+	where s.site = v.site and s.vial = v.vial and not ` + released + `)`
 
 const vialColumns = `v.vial, v.batch, v.serial, v.product, v.version, v.prepared_by, coalesce(v.verified_by, ''), v.state, v.bud, v.label,
 	coalesce(v.unit, ''), coalesce(v.shelf, ''), coalesce(v.area, ''), coalesce(v.destination, ''), v.punctured_at, v.last_seen,
@@ -57,6 +62,12 @@ func (t *tx) Vials(ctx context.Context, codes []string) ([]stock.Vial, error) {
 			return nil, stock.Refuse("twice", c, "is listed twice; each vial counts once")
 		}
 		place[c] = i
+		if !utf8.ValidString(c) || strings.ContainsRune(c, 0) { // no text Postgres would take, so none it has
+			return nil, unknown(strings.ToValidUTF8(strings.ReplaceAll(c, "\x00", "?"), "?"), t.site.Code)
+		}
+	}
+	if err := t.order(ctx); err != nil {
+		return nil, err
 	}
 	if _, err := t.q.Exec(ctx, `select from vial where site = $1 and vial = any($2) order by vial for update`, t.id, codes); err != nil {
 		return nil, fmt.Errorf("lock %d vials: %w", len(codes), err)
@@ -71,10 +82,14 @@ func (t *tx) Vials(ctx context.Context, codes []string) ([]stock.Vial, error) {
 	}
 	for i, v := range out {
 		if v.Code == "" {
-			return nil, stock.Refuse("unknown", codes[i], "is not in the record of site %s. Do not use it; put it aside and ask", t.site.Code)
+			return nil, unknown(codes[i], t.site.Code)
 		}
 	}
 	return out, nil
+}
+
+func unknown(code, site string) error {
+	return stock.Refuse("unknown", code, "is not in the record of site %s. Do not use it; put it aside and ask", site)
 }
 
 func (t *tx) vialsWhere(ctx context.Context, where string, args ...any) ([]stock.Vial, error) {
@@ -206,8 +221,13 @@ func (t *tx) saveStays(ctx context.Context, e stock.Event, before, after []stock
 		if old.Unit == v.Unit && old.Shelf == v.Shelf {
 			continue
 		}
+		if old.Unit != "" && len(old.Touches) > 0 && e.At.Before(e.EnteredAt) {
+			// It is entered late that it left, while something holds it for having been there: it may have been until now.
+			// Only a pharmacist takes a hold off, never a time that is typed in.
+			b.Queue(insert, t.id, v.Code, e.At, e.EnteredAt, old.Unit, old.Shelf, true, e.Seq)
+		}
 		if old.Unit != "" {
-			b.Queue(`update stay set to_at = greatest(from_at, $3) where site = $1 and vial = $2 and to_at is null`, t.id, v.Code, e.At)
+			b.Queue(`update stay set to_at = greatest(from_at, $3) where site = $1 and vial = $2 and to_at is null and not possible`, t.id, v.Code, e.At)
 		}
 		if v.Unit != "" {
 			b.Queue(insert, t.id, v.Code, e.At, nil, v.Unit, v.Shelf, false, e.Seq)

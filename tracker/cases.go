@@ -6,7 +6,6 @@ import (
 	"slices"
 	"time"
 
-	"vialward/alerts"
 	"vialward/tracker/stock"
 	"vialward/tracker/thermal"
 )
@@ -56,14 +55,20 @@ func (j *judgement) theCase(ctx context.Context, no int64) (Case, error) {
 
 // opened records a new excursion, in a case of its own or in the unit's running one.
 func (j *judgement) opened(ctx context.Context, w watch, x thermal.Excursion) error {
+	stale := j.stale(x)
+	if j.now.ClockSuspect != "" { // what its readings say is over is not over until its zone is declared
+		x.ToMicros, x.WorstToMicros, x.ClearedMicros = 0, 0, 0
+	}
 	row := ExcursionRow{Sensor: j.sensor.Code, Rule: w.key, Unit: w.unit.Code, Shelves: w.assignment.Shelves, Found: x}
 	if w.rule.Kind == thermal.Freeze {
 		row.Shelves = nil // one freezing reading holds the whole unit
 	}
-	stale := j.stale(x)
 	c, was, err := j.caseFor(ctx, w, x, stale)
 	if err != nil {
 		return err
+	}
+	if stale {
+		j.foundLate(&c)
 	}
 	if err := j.tx.SaveCase(ctx, &c); err != nil {
 		return err
@@ -72,33 +77,39 @@ func (j *judgement) opened(ctx context.Context, w watch, x thermal.Excursion) er
 	if err := j.tx.SaveExcursion(ctx, &row); err != nil {
 		return err
 	}
-	c.Excursions = append(c.Excursions, row)
-	if err := j.hold(ctx, w, c, row); err != nil {
+	c.Excursions = append(slices.Clone(c.Excursions), row)
+	if err := j.hold(ctx, w, c, row, 0); err != nil {
 		return err
 	}
 	kind := stock.CaseOpened
-	if was != "" {
+	if was.No != 0 {
 		kind = stock.CaseGrown
 	}
-	if err := j.record(ctx, kind, c, row, w.alarm.Source); err != nil {
+	seq, err := j.record(ctx, kind, c, row, w.alarm.Source)
+	if err != nil {
 		return err
 	}
 	if x.Over() {
-		if err := j.settle(ctx, &c); err != nil {
+		if _, err := j.settle(ctx, &c); err != nil {
 			return err
 		}
 	}
 	if stale {
-		return j.foundLate(ctx, c)
+		j.late = append(j.late, LateFind{Case: c.No})
+		return nil
 	}
-	return j.page(ctx, w, c, was)
+	return j.page(ctx, w, c, was, seq)
 }
 
-// stale says that the excursion is history: over, or last heard of, long before its readings arrived.
+// stale says that the excursion is history: over, or last heard of, long before its readings arrived. What a live source
+// has not seen end is not history, however wrong its clock is.
 func (j *judgement) stale(x thermal.Excursion) bool {
 	last := x.ToMicros
-	if last == 0 {
-		last = j.now.LastAt.UnixMicro()
+	if !x.Over() {
+		if j.live && j.alive {
+			return false
+		}
+		last = max(last, j.now.LastAt.UnixMicro())
 	}
 	return j.at.Sub(time.UnixMicro(last)) > lateAfter(j.sensor)
 }
@@ -111,9 +122,9 @@ func family(kind string) string {
 	return kind
 }
 
-// caseFor finds the unit's case the excursion belongs to, or begins one. was is the kind the case had before, "" for a
-// new one.
-func (j *judgement) caseFor(ctx context.Context, w watch, x thermal.Excursion, stale bool) (c Case, was string, err error) {
+// caseFor finds the unit's case the excursion belongs to, or begins one. was is the case as it stood, without a number
+// for a new one.
+func (j *judgement) caseFor(ctx context.Context, w watch, x thermal.Excursion, stale bool) (c, was Case, err error) {
 	from := time.UnixMicro(x.FromMicros).UTC()
 	to := j.at.Add(24 * time.Hour)
 	if x.ToMicros > 0 {
@@ -121,34 +132,48 @@ func (j *judgement) caseFor(ctx context.Context, w watch, x thermal.Excursion, s
 	}
 	near, err := j.tx.Cases(ctx, CaseQuery{Unit: w.unit.Code, From: from.Add(-w.rule.ClearAfter), To: to.Add(time.Microsecond)})
 	if err != nil {
-		return c, "", err
+		return c, was, err
 	}
 	kind := string(x.Kind)
-	for _, n := range near {
-		if family(n.Kind) != family(kind) || n.State == "merged" || n.State == "closed" || n.State == "not borne out" {
-			continue
+	i := slices.IndexFunc(near, func(n Case) bool {
+		return family(n.Kind) == family(kind) && n.State != "merged" && n.State != "closed" && n.State != "not borne out"
+	})
+	if i < 0 {
+		c = Case{Unit: w.unit.Code, Kind: kind, State: "open", From: from, RaisedAt: j.at, Late: stale}
+		if !stale {
+			err = j.wake(ctx, &c)
 		}
-		was = n.Kind
-		if kind == "freeze" {
-			n.Kind = kind
-		}
-		if !x.Over() {
-			n.State, n.To, n.RecoveredAt = "open", time.Time{}, time.Time{}
-		}
-		n.Late = n.Late && stale
-		if from.Before(n.From) {
-			n.From = from
-		}
-		return n, was, nil
+		return c, was, err
 	}
-	c = Case{Unit: w.unit.Code, Kind: kind, State: "open", From: from, RaisedAt: j.at, Late: stale}
-	if c.Muted, err = j.t.planned(ctx, j.tx, w.unit.Code, j.at); err != nil {
-		return c, "", err
+	c, was = near[i], near[i]
+	if kind == "freeze" {
+		c.Kind = kind
 	}
-	if m := j.tx.Site().RemindMinutes; m > 0 && !stale {
+	if from.Before(c.From) {
+		c.From = from
+	}
+	if !x.Over() && c.State != "open" {
+		c.State, c.To, c.RecoveredAt = "open", time.Time{}, time.Time{}
+		c.Late = stale
+		if !stale {
+			err = j.wake(ctx, &c)
+		}
+		return c, was, err
+	}
+	if c.Late && !stale {
+		c.Late = false
+		err = j.wake(ctx, &c)
+	}
+	return c, was, err
+}
+
+// wake sets a case up that is happening now: muted while its unit is worked on, reminded of at the site's rhythm.
+func (j *judgement) wake(ctx context.Context, c *Case) (err error) {
+	if m := j.tx.Site().RemindMinutes; m > 0 {
 		c.NextReminder = j.at.Add(time.Duration(m) * time.Minute)
 	}
-	return c, "", nil
+	c.Muted, err = j.t.planned(ctx, j.tx, c.Unit, j.at)
+	return err
 }
 
 // planned says whether work on the unit mutes its page at an instant.
@@ -157,121 +182,153 @@ func (t *Tracker) planned(ctx context.Context, tx View, unit string, at time.Tim
 	return len(w) > 0, err
 }
 
-// hold places or grows the excursion's one hold row: from the last good reading before to the first good one after.
-func (j *judgement) hold(ctx context.Context, w watch, c Case, x ExcursionRow) error {
-	if !w.rule.Hold {
-		return nil
-	}
-	holds, err := j.tx.Holds(ctx, c.No)
-	if err != nil {
-		return err
-	}
-	h := HoldRow{Case: c.No, Excursion: x.ID, Kind: string(x.Found.Kind), Unit: x.Unit, Shelves: x.Shelves}
-	if i := slices.IndexFunc(holds, func(o HoldRow) bool { return o.Excursion == x.ID }); i >= 0 {
-		h = holds[i]
-	}
-	from := x.Found.WorstFromMicros
-	if from == 0 {
-		from = x.Found.FromMicros
-	}
-	if f := time.UnixMicro(from).UTC(); h.From.IsZero() || f.Before(h.From) {
-		h.From = f
-	}
-	switch to := time.UnixMicro(x.Found.WorstToMicros).UTC(); {
-	case !x.Found.Over():
-		h.To = time.Time{}
-	case h.To.IsZero() || to.After(h.To):
-		h.To = to
-	}
-	if x.Found.Over() && h.To.Before(h.From) {
-		h.To = h.From
-	}
-	return j.tx.SaveHold(ctx, &h)
-}
-
-func (j *judgement) record(ctx context.Context, kind stock.Kind, c Case, x ExcursionRow, source string) error {
+// record adds what became of an excursion to the record and answers the event's place there.
+func (j *judgement) record(ctx context.Context, kind stock.Kind, c Case, x ExcursionRow, source string) (int64, error) {
 	from := time.UnixMicro(x.Found.FromMicros)
 	e := event(j.tx, kind, Rule, j.at, j.at, stock.Body{
 		Case: c.No, To: c.Unit, Sensor: x.Sensor, Reason: string(x.Found.Kind), Since: &from, Note: source, Number: int(x.ID),
 	})
-	return j.tx.Append(ctx, &e)
+	err := j.tx.Append(ctx, &e)
+	return e.Seq, err
 }
 
-// grown stores that an excursion goes on, is longer or worse. It is an event only where it is late data that changed
-// what was known; a running excursion grows with every reading.
+// put replaces the case's own copy of an excursion, and widens the case to it.
+func (c *Case) put(x ExcursionRow) (wider bool) {
+	if i := slices.IndexFunc(c.Excursions, func(o ExcursionRow) bool { return o.ID == x.ID }); i >= 0 {
+		c.Excursions = slices.Clone(c.Excursions)
+		c.Excursions[i] = x
+	}
+	if from := time.UnixMicro(x.Found.FromMicros).UTC(); from.Before(c.From) {
+		c.From, wider = from, true
+	}
+	if to := time.UnixMicro(x.Found.ToMicros).UTC(); x.Found.Over() && !c.To.IsZero() && to.After(c.To) {
+		c.To, wider = to, true
+	}
+	return wider
+}
+
+// grown stores that an excursion goes on, is longer or worse. It is an event where late data changed what was known; a
+// running excursion grows with every reading.
 func (j *judgement) grown(ctx context.Context, w watch, c Case, x ExcursionRow, old thermal.Excursion) error {
 	if err := j.tx.SaveExcursion(ctx, &x); err != nil {
 		return err
 	}
-	if err := j.hold(ctx, w, c, x); err != nil {
-		return err
-	}
-	if old.Over() {
-		if err := j.record(ctx, stock.CaseGrown, c, x, w.alarm.Source); err != nil {
+	was := c
+	changed := c.put(x)
+	stale := j.stale(x.Found)
+	reopened := c.State != "open" && !x.Found.Over()
+	awake := !x.Found.Over() && !stale && (reopened || was.Late)
+	var seq int64
+	if old.Over() || awake || !j.appended {
+		var err error
+		if seq, err = j.record(ctx, stock.CaseGrown, c, x, w.alarm.Source); err != nil {
 			return err
 		}
-		if !x.Found.Over() {
-			c.State, c.To, c.RecoveredAt = "open", time.Time{}, time.Time{}
-			if err := j.tx.SaveCase(ctx, &c); err != nil {
-				return err
-			}
-			return j.page(ctx, w, c, c.Kind)
+	}
+	if err := j.hold(ctx, w, c, x, j.undecided(seq)); err != nil {
+		return err
+	}
+	if reopened {
+		c.State, c.To, c.RecoveredAt, c.Late = "open", time.Time{}, time.Time{}, stale
+	}
+	if awake {
+		c.Late = false
+		if err := j.wake(ctx, &c); err != nil {
+			return err
 		}
+	}
+	late := !awake && old.Over()
+	if late {
+		j.foundLate(&c)
+	}
+	if changed || reopened || awake || late {
+		if err := j.tx.SaveCase(ctx, &c); err != nil {
+			return err
+		}
+	}
+	switch {
+	case awake:
+		return j.page(ctx, w, c, was, seq)
+	case late:
 		j.late = append(j.late, LateFind{Case: c.No})
 	}
 	return nil
 }
+
+// foundLate marks that a case has to be told of by the next mail about late data; it is unmarked in that mail's commit.
+func (j *judgement) foundLate(c *Case) { c.LateUntold = j.at }
 
 // cleared stores that one excursion is over; the case recovers with its last one. No hold is touched but in its end.
 func (j *judgement) cleared(ctx context.Context, w watch, c Case, x ExcursionRow) error {
 	if err := j.tx.SaveExcursion(ctx, &x); err != nil {
 		return err
 	}
-	if err := j.hold(ctx, w, c, x); err != nil {
-		return err
-	}
-	for i := range c.Excursions {
-		if c.Excursions[i].ID == x.ID {
-			c.Excursions[i] = x
+	var seq int64
+	if !j.appended { // the same readings that end it may have changed what it was
+		var err error
+		if seq, err = j.record(ctx, stock.CaseGrown, c, x, w.alarm.Source); err != nil {
+			return err
 		}
 	}
-	if err := j.settle(ctx, &c); err != nil || c.State != "recovered" || !w.alarm.PageWhenOpen {
-		return err // who was not told that it went out need not be told that it is back
+	if err := j.hold(ctx, w, c, x, j.undecided(seq)); err != nil {
+		return err
 	}
-	return j.t.tellRecovered(ctx, j.tx, c, j.at)
+	c.put(x)
+	return j.settleAndTell(ctx, &c)
 }
 
-// settle lets a case recover when nothing of it is open any more. Recovery releases nothing.
-func (j *judgement) settle(ctx context.Context, c *Case) error {
+// settle lets a case recover when nothing of it is open any more, and answers the place of that event, 0 for none.
+// Recovery releases nothing.
+func (j *judgement) settle(ctx context.Context, c *Case) (int64, error) {
 	var end int64
 	for _, x := range c.Excursions {
 		if x.MergedInto == 0 && !x.NotBorneOut && !x.Found.Over() {
-			return nil
+			return 0, nil
 		}
 		end = max(end, x.Found.ToMicros)
 	}
+	was := *c
+	if to := time.UnixMicro(end).UTC(); end > 0 && to.After(c.To) {
+		c.To = to
+	}
 	if c.State != "open" {
-		return nil
+		if c.To.Equal(was.To) {
+			return 0, nil
+		}
+		return 0, j.tx.SaveCase(ctx, c)
 	}
 	c.State, c.RecoveredAt, c.NextReminder = "recovered", j.at, time.Time{}
-	if end > 0 {
-		c.To = time.UnixMicro(end).UTC()
-	}
 	e := event(j.tx, stock.CaseRecovered, Rule, j.at, j.at, stock.Body{Case: c.No, To: c.Unit})
 	if err := j.tx.Append(ctx, &e); err != nil {
-		return err
+		return 0, err
 	}
-	return j.tx.SaveCase(ctx, c)
+	return e.Seq, j.tx.SaveCase(ctx, c)
 }
 
-// merged marks an excursion that proved part of an older one. Its hold stays beside the older one's, grown, hold: what
-// was decided on either stands.
+func (j *judgement) settleAndTell(ctx context.Context, c *Case) error {
+	seq, err := j.settle(ctx, c)
+	if err != nil || seq == 0 {
+		return err
+	}
+	return j.t.tellRecovered(ctx, j.tx, c, seq, j.at)
+}
+
+// merged marks an excursion that proved part of an older one. Its hold stays beside the older one's, which has grown over
+// it: what was decided on either stands. A hold that was still growing ends here; the older one goes on.
 func (j *judgement) merged(ctx context.Context, w watch, c Case, x ExcursionRow) error {
+	j.endNow(&x)
 	if err := j.tx.SaveExcursion(ctx, &x); err != nil {
 		return err
 	}
-	if err := j.record(ctx, stock.CaseMerged, c, x, w.alarm.Source); err != nil {
+	if _, err := j.record(ctx, stock.CaseMerged, c, x, w.alarm.Source); err != nil {
 		return err
+	}
+	if err := j.hold(ctx, w, c, x, 0); err != nil {
+		return err
+	}
+	c.put(x)
+	if slices.ContainsFunc(c.Excursions, func(e ExcursionRow) bool { return e.MergedInto == 0 && !e.NotBorneOut }) {
+		return j.settleAndTell(ctx, &c)
 	}
 	older, err := j.tx.Cases(ctx, CaseQuery{Unit: c.Unit})
 	if err != nil {
@@ -279,108 +336,50 @@ func (j *judgement) merged(ctx context.Context, w watch, c Case, x ExcursionRow)
 	}
 	for _, o := range older {
 		if o.No != c.No && slices.ContainsFunc(o.Excursions, func(e ExcursionRow) bool { return e.ID == x.MergedInto }) {
-			alone := !slices.ContainsFunc(c.Excursions, func(e ExcursionRow) bool { return e.ID != x.ID && e.MergedInto == 0 && !e.NotBorneOut })
-			if alone {
-				c.State, c.MergedInto = "merged", o.No
-				return j.tx.SaveCase(ctx, &c)
+			c.State, c.MergedInto, c.NextReminder = "merged", o.No, time.Time{}
+			if c.To.IsZero() {
+				c.To = time.UnixMicro(x.Found.ToMicros).UTC()
 			}
+			return j.tx.SaveCase(ctx, &c)
 		}
 	}
-	return j.settle(ctx, &c)
+	return j.settleAndTell(ctx, &c)
+}
+
+// endNow gives an excursion that is not looked for any more an end: the last that is known of its sensor.
+func (j *judgement) endNow(x *ExcursionRow) {
+	if x.Found.Over() {
+		return
+	}
+	x.Found.ClearedMicros = j.at.UnixMicro()
+	x.Found.ToMicros = max(x.Found.FromMicros, x.Found.ToMicros, j.now.LastAt.UnixMicro())
+	x.Found.WorstToMicros = x.Found.ToMicros
 }
 
 // notBorneOut marks an excursion the readings, as they are now, do not show. Case, holds and decisions stay; a hold
 // that was still growing ends with what is known now, so that a pharmacist can release it.
 func (j *judgement) notBorneOut(ctx context.Context, w watch, c Case, x ExcursionRow) error {
-	if x.Found.ClearedMicros == 0 {
-		x.Found.ClearedMicros = j.at.UnixMicro()
-		x.Found.ToMicros = max(x.Found.FromMicros, j.now.LastAt.UnixMicro())
-		x.Found.WorstToMicros = x.Found.ToMicros
-	}
+	j.endNow(&x)
 	if err := j.tx.SaveExcursion(ctx, &x); err != nil {
 		return err
 	}
-	if err := j.hold(ctx, w, c, x); err != nil {
+	if err := j.hold(ctx, w, c, x, 0); err != nil {
 		return err
 	}
-	if err := j.record(ctx, stock.CaseNotBorneOut, c, x, w.alarm.Source); err != nil {
-		return err
-	}
-	for i := range c.Excursions {
-		if c.Excursions[i].ID == x.ID {
-			c.Excursions[i] = x
-		}
-	}
-	if !slices.ContainsFunc(c.Excursions, func(e ExcursionRow) bool { return e.MergedInto == 0 && !e.NotBorneOut }) {
-		c.State, c.NextReminder = "not borne out", time.Time{}
-		if c.To.IsZero() {
-			c.To = time.UnixMicro(x.Found.ToMicros).UTC()
-		}
-		if err := j.tx.SaveCase(ctx, &c); err != nil {
-			return err
-		}
-		return j.t.tellRecovered(ctx, j.tx, c, j.at)
-	}
-	return j.settle(ctx, &c)
-}
-
-func (j *judgement) foundLate(ctx context.Context, c Case) error {
-	n, err := countOnHold(ctx, j.tx, c.No)
+	seq, err := j.record(ctx, stock.CaseNotBorneOut, c, x, w.alarm.Source)
 	if err != nil {
 		return err
 	}
-	j.late = append(j.late, LateFind{Case: c.No, Touched: n})
-	return nil
-}
-
-// page words the mail of a case that opened or became worse.
-func (j *judgement) page(ctx context.Context, w watch, c Case, was string) error {
-	kind, slot := mailKind(c.Kind), "opened"
-	switch {
-	case was == "" && c.State != "open": // opened and over at once, a moment ago: said as it began, recovery follows
-	case was == "":
-	case was != c.Kind:
-		kind, slot = alerts.Worse, "freezing"
-	default:
-		slot = "again"
+	c.put(x)
+	if slices.ContainsFunc(c.Excursions, func(e ExcursionRow) bool { return e.MergedInto == 0 && !e.NotBorneOut }) {
+		return j.settleAndTell(ctx, &c)
 	}
-	if !w.alarm.PageWhenOpen {
-		return nil
+	c.State, c.NextReminder = "not borne out", time.Time{}
+	if c.To.IsZero() {
+		c.To = time.UnixMicro(x.Found.ToMicros).UTC()
 	}
-	muted, err := j.t.planned(ctx, j.tx, c.Unit, j.at)
-	if err != nil {
+	if err := j.tx.SaveCase(ctx, &c); err != nil {
 		return err
 	}
-	if slot == "again" && c.State == "open" && len(c.Excursions) > 1 {
-		// A second sensor of a unit whose case is open, or the same one flapping: one state, one mail.
-		return nil
-	}
-	facts, err := j.t.incident(ctx, j.tx, c, j.at)
-	if err != nil {
-		return err
-	}
-	o := occasion{
-		about: fmt.Sprintf("case/%d", c.No), slot: slot, n: len(c.Excursions), unit: c.Unit, severity: w.alarm.Severity,
-		thread: facts.Thread(), first: was == "", muted: muted || c.Muted,
-	}
-	if err := j.t.post(ctx, j.tx, facts, kind, o); err != nil {
-		return err
-	}
-	if c.State == "recovered" {
-		return j.t.tellRecovered(ctx, j.tx, c, j.at)
-	}
-	return nil
-}
-
-func mailKind(kind string) alerts.Kind {
-	switch kind {
-	case "warm":
-		return alerts.Warm
-	case "cold":
-		return alerts.Cold
-	case "freeze":
-		return alerts.Freezing
-	default:
-		return alerts.NoTemperatures
-	}
+	return j.t.tellRecovered(ctx, j.tx, &c, seq, j.at)
 }

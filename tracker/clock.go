@@ -81,7 +81,10 @@ func (t *Tracker) DeclareZone(ctx context.Context, site string, a Actor, sensor,
 		}
 		// What it could not clear while it was suspect is looked at again.
 		j := &judgement{t: t, tx: tx, sensor: s, now: &n, at: now}
-		return j.again(ctx, n.LastAt.Add(-48*time.Hour))
+		if err := j.again(ctx, n.LastAt.Add(-48*time.Hour), time.Time{}); err != nil {
+			return err
+		}
+		return t.tellLate(ctx, tx, fmt.Sprintf("event/%d", e.Seq), "the zone of sensor "+sensor+", declared", now, j.late)
 	})
 }
 
@@ -97,56 +100,56 @@ func (t *Tracker) Withdraw(ctx context.Context, site string, a Actor, intake int
 	}
 	now := walltime.Cut(t.Now())
 	err := t.Store.In(ctx, site, func(tx Tx) error {
+		spans, err := tx.Spans(ctx, intake)
+		if err != nil {
+			return err
+		}
+		known := map[string]SensorNow{} // sensors are locked before the site's order is
+		for _, span := range spans {
+			if known[span.Sensor], err = tx.LockSensor(ctx, span.Sensor); err != nil {
+				return err
+			}
+		}
 		e := event(tx, stock.IntakeWithdrawn, a, now, now, stock.Body{Intake: intake, Reason: reason})
 		if err := tx.Append(ctx, &e); err != nil {
 			return err
 		}
-		var spans []SensorSpan
-		var err error
-		if in, spans, err = tx.WithdrawIntake(ctx, intake, e.Seq); err != nil {
+		if in, err = tx.WithdrawIntake(ctx, intake, e.Seq); err != nil {
 			return err
 		}
 		if in.Withdrawn {
 			return stock.Refuse("withdrawn", "", "intake %d was withdrawn before", intake)
 		}
+		var late []LateFind
 		for _, span := range spans {
-			s, ok := tx.Site().Sensor(span.Sensor)
-			if !ok {
-				continue
-			}
-			n, err := tx.LockSensor(ctx, span.Sensor)
+			finds, err := t.withoutIntake(ctx, tx, span, known[span.Sensor], now)
 			if err != nil {
 				return err
 			}
-			if err := newestLeft(ctx, tx, &n, now); err != nil {
-				return err
-			}
-			j := &judgement{t: t, tx: tx, sensor: s, now: &n, at: now}
-			if err := j.again(ctx, span.From); err != nil {
-				return err
-			}
-			if err := tx.SaveSensor(ctx, n); err != nil {
-				return err
-			}
+			late = append(late, finds...)
 		}
-		return nil
+		return t.tellLate(ctx, tx, fmt.Sprintf("event/%d", e.Seq), fmt.Sprintf("intake %d, withdrawn", intake), now, late)
 	})
 	return in, err
 }
 
-// longestLookBack is how far a sensor's newest reading is looked for once the newest were withdrawn.
-const longestLookBack = 62 * 24 * time.Hour
-
-// newestLeft sets a sensor's newest reading to the newest that still counts.
-func newestLeft(ctx context.Context, tx Tx, n *SensorNow, now time.Time) error {
-	series, _, err := tx.Readings(ctx, n.Sensor, now.Add(-longestLookBack), now.Add(24*time.Hour))
+// withoutIntake judges a sensor again from where an intake that does not count any more began.
+func (t *Tracker) withoutIntake(ctx context.Context, tx Tx, span SensorSpan, n SensorNow, now time.Time) ([]LateFind, error) {
+	s, ok := tx.Site().Sensor(span.Sensor)
+	if !ok {
+		return nil, nil
+	}
+	newest, found, err := tx.Newest(ctx, n.Sensor)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	n.LastAt, n.LastMilliC = time.Time{}, 0
-	if len(series) > 0 {
-		last := series[len(series)-1]
-		n.LastAt, n.LastMilliC = time.UnixMicro(last.AtMicros).UTC(), last.MilliC
+	if found {
+		n.LastAt, n.LastMilliC = time.UnixMicro(newest.AtMicros).UTC(), newest.MilliC
 	}
-	return nil
+	j := &judgement{t: t, tx: tx, sensor: s, now: &n, at: now}
+	if err := j.again(ctx, span.From, span.To); err != nil {
+		return nil, err
+	}
+	return j.late, tx.SaveSensor(ctx, n)
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"vialward/tracker/stock"
+	"vialward/tracker/walltime"
 )
 
 // Close is the arguments of discarding, losing, voiding and sending.
@@ -34,8 +35,11 @@ func (t *Tracker) Discard(ctx context.Context, site string, a Actor, c Close) (H
 		if err := causeKnown(tx.Site(), c.Reason); err != nil {
 			return err
 		}
-		e.Body.From = vials[0].Place()
+		e.Body.From = placeOf(vials)
 		for _, v := range vials {
+			if err := mayDiscard(a, v, e.EnteredAt); err != nil {
+				return err
+			}
 			p, err := tx.Product(ctx, v.Product, v.Version)
 			if err != nil {
 				return err
@@ -58,6 +62,16 @@ func (t *Tracker) Discard(ctx context.Context, site string, a Actor, c Close) (H
 	})
 }
 
+// mayDiscard: what is on hold and still in date waits for a pharmacist, and what is recalled waits for one in any case. A
+// hold that only waits for a new label keeps nobody.
+func mayDiscard(a Actor, v stock.Vial, now time.Time) error {
+	held := len(v.Touches) > 0 || slices.ContainsFunc(v.Holds, func(h stock.Hold) bool { return h.Kind != stock.HoldRelabel })
+	if !held || !now.Before(v.BUD) && !holdsOf(v, stock.HoldRecall) || a.Person.Is(stock.Pharmacist) {
+		return nil
+	}
+	return stock.Refuse("on_hold", v.Code, "ON HOLD: %s. Do not discard: a pharmacist decides on it", v.HoldsInWords())
+}
+
 // Lose records vials that cannot be found. A find re-opens them, on hold.
 func (t *Tracker) Lose(ctx context.Context, site string, a Actor, c Close) (Handled, error) {
 	return t.handle(ctx, site, a, stock.Lost, c.Vials, c.At, c.body(), func(tx Tx, vials []stock.Vial, e *stock.Event) error {
@@ -70,8 +84,13 @@ func (t *Tracker) Lose(ctx context.Context, site string, a Actor, c Close) (Hand
 		if !otherPerson(tx.Site(), c.Witness, a) {
 			return stock.Refuse("two_persons", vials[0].Code, "a loss takes a second person's count; name them as witness")
 		}
+		for _, v := range vials {
+			if v.Product != vials[0].Product {
+				return stock.Refuse("products", v.Code, "is another product; record each product's loss by itself, so that its cost is right")
+			}
+		}
 		p, err := tx.Product(ctx, vials[0].Product, vials[0].Version)
-		e.Body.From, e.Body.CostCents = vials[0].Place(), p.CostAt(e.At)
+		e.Body.From, e.Body.CostCents = placeOf(vials), p.CostAt(e.At)
 		return err
 	})
 }
@@ -89,7 +108,7 @@ func (t *Tracker) Void(ctx context.Context, site string, a Actor, c Close) (Hand
 		if c.Reason == "" {
 			return stock.Refuse("reason", vials[0].Code, "voiding needs what was wrong as reason")
 		}
-		e.Body.From = vials[0].Place()
+		e.Body.From = placeOf(vials)
 		return nil
 	})
 }
@@ -103,7 +122,7 @@ func (t *Tracker) Send(ctx context.Context, site string, a Actor, c Close) (Hand
 		if c.To == "" {
 			return stock.Refuse("destination", "", "say where the vials are sent")
 		}
-		e.Body.From = vials[0].Place()
+		e.Body.From = placeOf(vials)
 		for _, v := range vials {
 			if err := v.Issuable(e.At, 0, 0, tx.Site().Location()); err != nil {
 				return err
@@ -170,7 +189,10 @@ type Counted struct {
 // vials are found, moved or lost.
 func (t *Tracker) Count(ctx context.Context, site string, a Actor, c Count) (Counted, error) {
 	done := Counted{Counted: c.Counted}
-	now := t.Now()
+	if err := a.must("count", stock.Technician, stock.Pharmacist, stock.Manager); err != nil {
+		return done, err
+	}
+	now := walltime.Cut(t.Now())
 	at, err := when(c.At, now)
 	if err != nil {
 		return done, err
@@ -180,8 +202,15 @@ func (t *Tracker) Count(ctx context.Context, site string, a Actor, c Count) (Cou
 	}
 	err = t.Store.In(ctx, site, func(tx Tx) error {
 		unit, shelf := stock.SplitPlace(c.Place)
-		if _, _, ok := tx.Site().UnitAt(unit); !ok {
+		u, _, ok := tx.Site().UnitAt(unit)
+		if !ok {
 			return stock.Refuse("place", "", "there is no storage unit %q at %s", unit, site)
+		}
+		if _, ok := u.Shelf(shelf); !ok && shelf != "" {
+			return stock.Refuse("place", "", "%s has no shelf %q", unit, shelf)
+		}
+		if _, err := tx.Product(ctx, c.Product, 0); err != nil {
+			return err
 		}
 		vials, err := tx.Find(ctx, VialQuery{Unit: unit, Product: c.Product, States: []stock.State{stock.InPreparation, stock.Available}})
 		if err != nil {

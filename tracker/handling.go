@@ -20,6 +20,14 @@ type Handled struct {
 func (t *Tracker) handle(ctx context.Context, site string, a Actor, kind stock.Kind, codes []string, at time.Time, b stock.Body,
 	look func(tx Tx, vials []stock.Vial, e *stock.Event) error,
 ) (Handled, error) {
+	return t.handleThen(ctx, site, a, kind, codes, at, b, look, nil)
+}
+
+// handleThen is handle with what follows by rule from the event, in the same commit. then answers the vials as they are
+// after it.
+func (t *Tracker) handleThen(ctx context.Context, site string, a Actor, kind stock.Kind, codes []string, at time.Time, b stock.Body,
+	look func(tx Tx, vials []stock.Vial, e *stock.Event) error, then func(tx Tx, e stock.Event, vials []stock.Vial) ([]stock.Vial, error),
+) (Handled, error) {
 	var done Handled
 	if len(codes) == 0 {
 		return done, stock.Refuse("empty", "", "no vial named; give at least one vial code")
@@ -50,9 +58,22 @@ func (t *Tracker) handle(ctx context.Context, site string, a Actor, kind stock.K
 			return err
 		}
 		done = Handled{after[0].Seq, after}
-		return nil
+		if then != nil {
+			done.Vials, err = then(tx, e, after)
+		}
+		return err
 	})
 	return done, err
+}
+
+// placeOf is where the vials are, in a word: their place, or "several".
+func placeOf(vials []stock.Vial) string {
+	for _, v := range vials {
+		if v.Place() != vials[0].Place() {
+			return "several"
+		}
+	}
+	return vials[0].Place()
 }
 
 // notBefore keeps a vial's own history in order: nothing can have happened to it before it was last seen.
@@ -96,13 +117,9 @@ func (t *Tracker) Place(ctx context.Context, site string, a Actor, p Place) (Han
 		if err != nil {
 			return err
 		}
-		from := vials[0].Place()
 		for _, v := range vials {
 			if v.Unit != "" {
 				e.Kind = stock.Moved
-			}
-			if v.Place() != from {
-				from = "several"
 			}
 			if v.Place() == p.To {
 				return stock.Refuse("there", v.Code, "is recorded at %s already", p.To)
@@ -121,26 +138,35 @@ func (t *Tracker) Place(ctx context.Context, site string, a Actor, p Place) (Han
 				e.Body.Governs = "sterility or stability in the warmer place"
 			}
 		}
-		e.Body.From = from
+		e.Body.From = placeOf(vials)
 		return oneBatchIfShortened(vials, e)
 	})
 }
 
 // benchTime holds a vial that stood longer between completion and its first place than its product allows.
 func benchTime(ctx context.Context, tx Tx, v stock.Vial, e *stock.Event) error {
+	stood, err := stoodTooLong(ctx, tx, v, e.At)
+	if stood != "" {
+		e.Body.Hold, e.Body.Reason = stock.HoldBench, stood
+	}
+	return err
+}
+
+// stoodTooLong says by how much a vial that has not been placed yet is over its product's bench time; "" = it is not.
+func stoodTooLong(ctx context.Context, tx Tx, v stock.Vial, at time.Time) (string, error) {
 	p, err := tx.Product(ctx, v.Product, v.Version)
 	if err != nil || p.BenchMinutes == 0 {
-		return err
+		return "", err
 	}
 	b, err := tx.Batch(ctx, v.Batch)
 	if err != nil {
-		return err
+		return "", err
 	}
-	if stood := e.At.Sub(b.CompletedAt); stood > time.Duration(p.BenchMinutes)*time.Minute {
-		e.Body.Hold = stock.HoldBench
-		e.Body.Reason = fmt.Sprintf("stood %d minutes before it was placed; the product allows %d", int(stood.Minutes()), p.BenchMinutes)
+	stood := at.Sub(b.CompletedAt)
+	if stood <= time.Duration(p.BenchMinutes)*time.Minute {
+		return "", nil
 	}
-	return nil
+	return fmt.Sprintf("stood %d minutes before it was placed; the product allows %d", int(stood.Minutes()), p.BenchMinutes), nil
 }
 
 // oneBatchIfShortened: a shortening carries one date, so vials of several batches are moved batch by batch.
@@ -181,16 +207,24 @@ func (t *Tracker) mayStay(ctx context.Context, tx Tx, v stock.Vial, u stock.Unit
 	case !p.Hazardous && u.HazardousOnly:
 		return v.BUD, stock.Refuse("hazard", v.Code, "is not hazardous; %s is for hazardous drugs only", u.Code)
 	}
-	class := p.Storage
-	if v.Unit != "" {
-		if old, _, ok := tx.Site().UnitAt(v.Unit); ok {
-			class = old.Class
-		}
+	return budThere(ctx, tx, v, p, u, at)
+}
+
+// budThere is the vial's beyond-use date once it stands in a unit: as it is, or earlier in a warmer class.
+func budThere(ctx context.Context, tx Tx, v stock.Vial, p stock.Product, u stock.Unit, at time.Time) (time.Time, error) {
+	if u.Class != stock.Freezer && u.Class.Warmth() <= p.Storage.Warmth() {
+		return v.BUD, nil
 	}
-	if u.Class.Warmth() < class.Warmth() && u.Class == stock.Freezer {
+	class, err := warmestSoFar(ctx, tx, v, p.Storage)
+	if err != nil {
+		return v.BUD, err
+	}
+	switch {
+	case u.Class == stock.Freezer && class != stock.Freezer:
 		return v.BUD, stock.Refuse("refreeze", v.Code, "nothing is frozen after it was stored unfrozen; leave it in %s storage", class)
-	}
-	if u.Class.Warmth() <= p.Storage.Warmth() || u.Class.Warmth() <= class.Warmth() {
+	case u.Class == stock.Freezer && v.State == stock.WithWard:
+		return v.BUD, stock.Refuse("refreeze", v.Code, "was handed out, so nobody knows that it stayed frozen; nothing is refrozen")
+	case u.Class.Warmth() <= class.Warmth():
 		return v.BUD, nil
 	}
 	b, err := tx.Batch(ctx, v.Batch)
@@ -198,6 +232,17 @@ func (t *Tracker) mayStay(ctx context.Context, tx Tx, v stock.Vial, u stock.Unit
 		return v.BUD, err
 	}
 	return warmerBUD(tx.Site(), p, b, v, u.Class, at)
+}
+
+// warmestSoFar is the warmest class the vial was ever stored in: its product's, or that of any of its stays.
+func warmestSoFar(ctx context.Context, tx Tx, v stock.Vial, class stock.Storage) (stock.Storage, error) {
+	stays, err := tx.Stays(ctx, v.Code)
+	for _, s := range stays {
+		if u, _, ok := tx.Site().UnitAt(s.Unit); ok && u.Class.Warmth() > class.Warmth() {
+			class = u.Class
+		}
+	}
+	return class, err
 }
 
 // Issue is the arguments of issuing.
@@ -224,10 +269,23 @@ func (t *Tracker) Issue(ctx context.Context, site string, a Actor, i Issue) (Han
 			if err := v.Issuable(e.At, time.Duration(dest.MarginMinutes)*time.Minute, i.Label, tx.Site().Location()); err != nil {
 				return err
 			}
+			if v.Unit != "" {
+				continue
+			}
+			if stood, err := stoodTooLong(ctx, tx, v, e.At); err != nil || stood != "" {
+				return orRefuse(err, "bench_time", v.Code, stood)
+			}
 		}
-		e.Body.From = vials[0].Place()
+		e.Body.From = placeOf(vials)
 		return nil
 	})
+}
+
+func orRefuse(err error, code, vial, say string) error {
+	if err != nil {
+		return err
+	}
+	return stock.Refuse(code, vial, "%s", say)
 }
 
 // Give records that issued vials were given to someone; it closes them.
@@ -235,9 +293,10 @@ func (t *Tracker) Give(ctx context.Context, site string, a Actor, vials []string
 	return t.handle(ctx, site, a, stock.Given, vials, at, stock.Body{}, nil)
 }
 
-// Return takes issued vials back, always on hold.
+// Return takes issued vials back, always on hold; into a warmer class with the earlier date that has.
 func (t *Tracker) Return(ctx context.Context, site string, a Actor, p Place) (Handled, error) {
-	return t.handle(ctx, site, a, stock.Returned, p.Vials, p.At, stock.Body{To: p.To, Reason: p.Note}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
+	var warmer placedWarmer
+	return t.handleThen(ctx, site, a, stock.Returned, p.Vials, p.At, stock.Body{To: p.To, Reason: p.Note}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
 		if err := a.must("take back", stock.Technician, stock.Pharmacist); err != nil {
 			return err
 		}
@@ -246,35 +305,61 @@ func (t *Tracker) Return(ctx context.Context, site string, a Actor, p Place) (Ha
 			return err
 		}
 		e.Body.From = vials[0].Dest
+		warmer = placedWarmer{}
 		for _, v := range vials {
-			if _, err := t.mayStay(ctx, tx, v, u, e.At); err != nil {
+			bud, err := t.mayStay(ctx, tx, v, u, e.At)
+			if err != nil && !isNoDate(err) {
 				return err
 			}
+			warmer.note(v, bud, err)
 		}
 		return nil
+	}, func(tx Tx, e stock.Event, after []stock.Vial) ([]stock.Vial, error) {
+		return warmer.record(ctx, tx, e, after)
 	})
 }
 
 // Find records a vial where it stands: one that was lost, or one recorded elsewhere. Where it was since it was last
-// seen is unknown, so it counts as possibly in either place.
+// seen is unknown, so it counts as possibly in either place. It is recorded whatever the place is: what is wrong with it
+// shortens or holds the vial, and so does a recall it escaped.
 func (t *Tracker) Find(ctx context.Context, site string, a Actor, p Place) (Handled, error) {
-	return t.handle(ctx, site, a, stock.Found, p.Vials, p.At, stock.Body{To: p.To, Note: p.Note}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
+	var warmer placedWarmer
+	return t.handleThen(ctx, site, a, stock.Found, p.Vials, p.At, stock.Body{To: p.To, Note: p.Note}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
 		if err := a.must("record a find", stock.Technician, stock.Pharmacist, stock.Manager); err != nil {
 			return err
 		}
-		if _, err := storageFor(tx.Site(), p.To); err != nil {
+		u, err := storageFor(tx.Site(), p.To)
+		if err != nil {
 			return err
 		}
-		e.Body.From = vials[0].Place()
-		e.Body.Since = &vials[0].LastSeen
+		e.Body.From = placeOf(vials)
+		warmer = placedWarmer{}
 		for _, v := range vials {
+			if e.Body.Since == nil || v.LastSeen.Before(*e.Body.Since) {
+				e.Body.Since = stock.Ref(v.LastSeen)
+			}
 			if v.Place() == p.To && !v.State.Closed() {
 				return stock.Refuse("there", v.Code, "is recorded at %s already", p.To)
 			}
 			if v.State == stock.WithWard {
 				return stock.Refuse("wrong_state", v.Code, "is issued to %s; record its return instead", v.Dest)
 			}
+			p, err := tx.Product(ctx, v.Product, v.Version)
+			if err != nil {
+				return err
+			}
+			bud, err := budThere(ctx, tx, v, p, u, v.LastSeen)
+			if err != nil && !isRefusal(err) {
+				return err
+			}
+			warmer.note(v, bud, err)
 		}
 		return nil
+	}, func(tx Tx, e stock.Event, after []stock.Vial) ([]stock.Vial, error) {
+		after, err := warmer.record(ctx, tx, e, after)
+		if err != nil {
+			return nil, err
+		}
+		return holdIfRecalled(ctx, tx, e, after)
 	})
 }

@@ -75,6 +75,9 @@ func (t *Tracker) Release(ctx context.Context, site string, a Actor, r Release) 
 	if r.Basis == "" {
 		return Handled{}, stock.Refuse("reason", "", "a release needs its basis")
 	}
+	if len(r.Vials) == 0 {
+		return Handled{}, stock.Refuse("empty", "", "no vial named; a release names each vial it is for")
+	}
 	b := stock.Body{Case: r.Case, Reason: r.Basis, Minutes: r.Minutes, BUD: r.BUD, Witness: r.Witness}
 	var touched map[int64][]TouchedVial
 	var holds []HoldRow
@@ -125,6 +128,11 @@ func (t *Tracker) mayRelease(ctx context.Context, tx Tx, a Actor, r Release, via
 		}
 		if r.BUD != nil && r.BUD.After(v.BUD) {
 			return stock.Refuse("later", v.Code, "a beyond-use date never moves later than %s", walltime.Say(v.BUD, zone))
+		}
+		if r.BUD != nil {
+			if err := sensibleBUD(ctx, tx, v, *r.BUD); err != nil {
+				return err
+			}
 		}
 		if !slices.ContainsFunc(v.Touches, func(o stock.Touch) bool { return o.Case == r.Case }) {
 			return stock.Refuse("no_hold", v.Code, "is not on hold for case %d", r.Case)
@@ -215,9 +223,26 @@ func (t *Tracker) Shorten(ctx context.Context, site string, a Actor, s Shorten) 
 		return Handled{}, stock.Refuse("reason", "", "shortening needs a reason")
 	}
 	bud := walltime.CutMinute(s.BUD)
-	return t.handle(ctx, site, a, stock.Shortened, s.Vials, s.At, stock.Body{BUD: &bud, Reason: s.Reason}, func(Tx, []stock.Vial, *stock.Event) error {
-		return a.must("shorten", stock.Pharmacist)
+	return t.handle(ctx, site, a, stock.Shortened, s.Vials, s.At, stock.Body{BUD: &bud, Reason: s.Reason}, func(tx Tx, vials []stock.Vial, _ *stock.Event) error {
+		if err := a.must("shorten", stock.Pharmacist); err != nil {
+			return err
+		}
+		for _, v := range vials {
+			if err := sensibleBUD(ctx, tx, v, bud); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
+}
+
+// sensibleBUD refuses a date from before the vial was made: it was left out or mistyped, and could never be undone.
+func sensibleBUD(ctx context.Context, tx Tx, v stock.Vial, bud time.Time) error {
+	b, err := tx.Batch(ctx, v.Batch)
+	if err == nil && bud.Before(b.StartedAt) {
+		return stock.Refuse("bud", v.Code, "%s lies before it was made, %s; check the date", bud.Format(time.RFC3339), walltime.Say(b.StartedAt, tx.Site().Location()))
+	}
+	return err
 }
 
 // Relabel records that new labels are on, by their scan: it ends the relabel hold, and the old code answers "old label".
@@ -229,6 +254,9 @@ func (t *Tracker) Relabel(ctx context.Context, site string, a Actor, vials []str
 		for _, v := range vs {
 			if v.Label == 0 {
 				return stock.Refuse("wrong_state", v.Code, "has no label yet; label it first")
+			}
+			if v.Label != vs[0].Label {
+				return stock.Refuse("labels", v.Code, "carries label number %d and %s number %d; relabel them one after the other", v.Label, vs[0].Code, vs[0].Label)
 			}
 			e.Body.Label = v.Label + 1
 		}

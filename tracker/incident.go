@@ -130,7 +130,7 @@ func lastReadings(ctx context.Context, v View, sensor stock.Sensor, now time.Tim
 		all, err := v.SensorsNow(ctx)
 		i := slices.IndexFunc(all, func(n SensorNow) bool { return n.Sensor == sensor.Code && !n.LastAt.IsZero() })
 		if err == nil && i >= 0 {
-			f.Last = &alerts.Temperature{MilliC: all[i].LastMilliC, At: all[i].LastAt}
+			f.Last = &alerts.Temperature{MilliC: corrected(sensor, all[i].LastAt, all[i].LastMilliC), At: all[i].LastAt}
 		}
 		return err
 	}
@@ -210,8 +210,9 @@ func (t *Tracker) placesToGo(ctx context.Context, v View, unit stock.Unit, now t
 		for _, n := range sensors {
 			s, ok := v.Site().Sensor(n.Sensor)
 			a, assigned := s.At(now)
-			if ok && assigned && a.Unit == code && now.Sub(n.LastAt) <= 2*s.DeliversEvery && (p.Now == nil || n.LastMilliC > p.Now.MilliC) {
-				p.Now = &alerts.Temperature{MilliC: n.LastMilliC, At: n.LastAt}
+			m := corrected(s, n.LastAt, n.LastMilliC)
+			if ok && assigned && a.Unit == code && now.Sub(n.LastAt) <= 2*s.DeliversEvery && (p.Now == nil || m > p.Now.MilliC) {
+				p.Now = &alerts.Temperature{MilliC: m, At: n.LastAt}
 			}
 		}
 		out = append(out, p)
@@ -240,6 +241,11 @@ func history(ctx context.Context, v View, c Case) ([]alerts.PastCase, error) {
 	return out, nil
 }
 
+// corrected is one reading by the sensor's certificate of that time.
+func corrected(s stock.Sensor, at time.Time, raw thermal.MilliC) thermal.MilliC {
+	return thermal.Correct([]thermal.Reading{{AtMicros: at.UnixMicro(), MilliC: raw}}, calibrationsOf(s))[0].MilliC
+}
+
 func calibrationsOf(s stock.Sensor) []thermal.Calibration {
 	out := make([]thermal.Calibration, 0, len(s.Calibrations))
 	for _, c := range s.Calibrations {
@@ -250,50 +256,4 @@ func calibrationsOf(s stock.Sensor) []thermal.Calibration {
 		out = append(out, x)
 	}
 	return out
-}
-
-// tellRecovered says that a unit is back in range and how many vials are still on hold. It says so to everybody who was
-// told it had gone out.
-func (t *Tracker) tellRecovered(ctx context.Context, tx Tx, c Case, now time.Time) error {
-	if c.Late {
-		return nil
-	}
-	facts, err := t.incident(ctx, tx, c, now)
-	if err != nil {
-		return err
-	}
-	return t.post(ctx, tx, facts, alerts.Recovered, occasion{
-		about: fmt.Sprintf("case/%d", c.No), slot: "recovered", n: len(c.Excursions), unit: c.Unit, thread: facts.Thread(), muted: c.Muted,
-	})
-}
-
-// tellLate sends the one mail of an intake that brought excursions of the past to light.
-func (t *Tracker) tellLate(ctx context.Context, tx Tx, in Intake, finds []LateFind) error {
-	if len(finds) == 0 {
-		return nil
-	}
-	facts := alerts.Late{Site: t.mailSite(tx.Site(), in.ReceivedAt), Intake: in.Name, Received: in.ReceivedAt}
-	seen := map[int64]bool{}
-	for _, f := range finds {
-		if seen[f.Case] {
-			continue
-		}
-		seen[f.Case] = true
-		cases, err := tx.Cases(ctx, CaseQuery{No: f.Case})
-		if err != nil {
-			return err
-		}
-		for _, c := range cases {
-			x := alerts.LateCase{PastCase: alerts.PastCase{Case: c.No, Wrong: mailKind(c.Kind), From: c.From, To: c.To}, Unit: c.Unit}
-			if w, ok := worstOf(c); ok && w.Found.Kind != thermal.NoData {
-				extreme := w.Found.ExtremeMilliC
-				x.Extreme = &extreme
-			}
-			if x.Touched, err = countOnHold(ctx, tx, c.No); err != nil {
-				return err
-			}
-			facts.Cases = append(facts.Cases, x)
-		}
-	}
-	return t.post(ctx, tx, facts, alerts.LateData, occasion{about: fmt.Sprintf("intake/%d", in.ID), slot: "late"})
 }

@@ -248,6 +248,6 @@ func (k *taking) finish(ctx context.Context) error {
 		if err := tx.FinishIntake(ctx, k.in); err != nil {
 			return err
 		}
-		return k.t.tellLate(ctx, tx, k.in, k.late)
+		return k.t.tellLate(ctx, tx, fmt.Sprintf("intake/%d", k.in.ID), k.in.Name, k.now, k.late)
 	})
 }

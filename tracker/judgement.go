@@ -21,13 +21,14 @@ type judgement struct {
 	live   bool      // the source delivers as it measures
 	alive  bool      // it brought something newer than was known: only that ends a silence
 	late   []LateFind
+
+	appended           bool  // all that is judged is newer than what was known
+	together           bool  // one of all the site's sensors: told in one mail
+	freshFrom, freshTo int64 // micros; what time the new readings, or the new reading of old ones, are of
 }
 
-// LateFind is an excursion that was over before its readings arrived.
-type LateFind struct {
-	Case    int64
-	Touched int
-}
+// LateFind is a case of which late data brought something to light.
+type LateFind struct{ Case int64 }
 
 // lateAfter is how long after its last reading an excursion is news: later than this it wakes nobody. Twice the
 // sensor's rhythm and a quarter of an hour, so that a slow gateway is not history (common practice, no source).
@@ -65,6 +66,7 @@ func (j *judgement) take(ctx context.Context, fresh []thermal.Reading, newest in
 func (j *judgement) refold(ctx context.Context, before SensorNow, fresh []thermal.Reading) error {
 	earliest := fresh[0].AtMicros
 	appended := before.LastAt.IsZero() || before.LastAt.UnixMicro() < earliest
+	j.appended, j.freshFrom, j.freshTo = appended, earliest, fresh[len(fresh)-1].AtMicros
 	start := j.startLate
 	if appended {
 		start = j.start
@@ -73,20 +75,25 @@ func (j *judgement) refold(ctx context.Context, before SensorNow, fresh []therma
 	if err != nil {
 		return err
 	}
-	if appended && (cp.States == nil || cp.AtMicros == before.LastAt.UnixMicro()) {
+	if appended && (before.LastAt.IsZero() || cp.AtMicros == before.LastAt.UnixMicro()) {
 		series, conflicts := thermal.Merge(fresh) // the usual way: nothing needs to be read back
-		return j.run(ctx, before, cp, states, appended, series, conflicts)
+		return j.run(ctx, before, cp, states, series, conflicts)
 	}
-	return j.reread(ctx, before, cp, states, appended)
+	return j.reread(ctx, before, cp, states)
 }
 
-// again judges everything from an instant on anew: an intake was withdrawn, a calibration changed.
-func (j *judgement) again(ctx context.Context, from time.Time) error {
+// again judges everything from an instant on anew, up to another or, if that is zero, the end: an intake was withdrawn, a
+// calibration changed.
+func (j *judgement) again(ctx context.Context, from, to time.Time) error {
+	if to.IsZero() {
+		to = j.at
+	}
+	j.appended, j.freshFrom, j.freshTo = false, from.UnixMicro(), to.UnixMicro()
 	cp, states, err := j.startLate(ctx, from.UnixMicro())
 	if err != nil {
 		return err
 	}
-	return j.reread(ctx, *j.now, cp, states, false)
+	return j.reread(ctx, *j.now, cp, states)
 }
 
 // startLate is start for what is not simply newer: it goes back to before every recorded excursion that reaches past the
@@ -117,7 +124,8 @@ func (j *judgement) startLate(ctx context.Context, earliest int64) (Checkpoint, 
 	}
 }
 
-// start is the last checkpoint before an instant; without one, the empty states just before it.
+// start is the last checkpoint before an instant; without one, the empty states before its UTC day: every earlier day that
+// has a reading has a checkpoint, and this one may have readings before the instant.
 func (j *judgement) start(ctx context.Context, earliest int64) (Checkpoint, map[string]thermal.State, error) {
 	states := map[string]thermal.State{}
 	cp, ok, err := j.tx.Checkpoint(ctx, j.sensor.Code, earliest)
@@ -125,7 +133,7 @@ func (j *judgement) start(ctx context.Context, earliest int64) (Checkpoint, map[
 		return cp, nil, err
 	}
 	if !ok {
-		return Checkpoint{AtMicros: earliest - 1}, states, nil
+		return Checkpoint{AtMicros: utcDay(earliest)*dayMicros - 1}, states, nil
 	}
 	if err := json.Unmarshal(cp.States, &states); err != nil {
 		return cp, nil, fmt.Errorf("checkpoint of sensor %s is damaged: %w", j.sensor.Code, err)
@@ -133,23 +141,23 @@ func (j *judgement) start(ctx context.Context, earliest int64) (Checkpoint, map[
 	return cp, states, nil
 }
 
-func (j *judgement) reread(ctx context.Context, before SensorNow, cp Checkpoint, states map[string]thermal.State, appended bool) error {
+func (j *judgement) reread(ctx context.Context, before SensorNow, cp Checkpoint, states map[string]thermal.State) error {
 	series, conflicts, err := j.tx.Readings(ctx, j.sensor.Code, time.UnixMicro(cp.AtMicros+1), j.at.Add(24*time.Hour))
 	if err != nil {
 		return err
 	}
-	return j.run(ctx, before, cp, states, appended, series, conflicts)
+	return j.run(ctx, before, cp, states, series, conflicts)
 }
 
-func (j *judgement) run(ctx context.Context, before SensorNow, cp Checkpoint, states map[string]thermal.State, appended bool, series []thermal.Reading, conflicts []thermal.Conflict) error {
-	saved, found, err := j.fold(states, series, conflicts)
+func (j *judgement) run(ctx context.Context, before SensorNow, cp Checkpoint, states map[string]thermal.State, series []thermal.Reading, conflicts []thermal.Conflict) error {
+	saved, found, err := j.fold(cp.AtMicros, states, series, conflicts)
 	if err != nil {
 		return err
 	}
 	if err := j.tx.SaveCheckpoints(ctx, j.sensor.Code, keptThrough(cp, saved), saved); err != nil {
 		return err
 	}
-	return j.reconcile(ctx, before, cp.AtMicros, appended, found)
+	return j.reconcile(ctx, before, cp.AtMicros, found)
 }
 
 // keptThrough is up to where old checkpoints stay. Within a UTC day the newest replaces the others, so a sensor keeps one
@@ -210,10 +218,28 @@ func (j *judgement) rule(r stock.AlarmRule) thermal.Rule {
 	if t.Kind == thermal.Freeze || t.Kind == thermal.NoData {
 		t.Delay, t.Window = 0, 0
 	}
-	if c, ok := j.sensor.CalibrationAt(j.at); ok && t.Kind == thermal.Freeze {
-		t.UncertaintyMilliC = thermal.MilliC(c.UncertaintyMilliC)
-	}
 	return t
+}
+
+// uncertainty of the sensor between two instants: the largest any certificate of that time states, or the last one before
+// it. One that has lapsed does not make the sensor exact.
+func (j *judgement) uncertainty(fromMicros, toMicros int64) thermal.MilliC {
+	var most, last thermal.MilliC
+	var lastFrom int64
+	within := false
+	for _, c := range j.sensor.Calibrations {
+		u, from := thermal.MilliC(c.UncertaintyMilliC), c.From.UnixMicro()
+		if from < toMicros && (c.To.IsZero() || c.To.UnixMicro() > fromMicros) {
+			most, within = max(most, u), true
+		}
+		if from <= fromMicros && from >= lastFrom {
+			last, lastFrom = u, from
+		}
+	}
+	if !within {
+		return last
+	}
+	return most
 }
 
 // finding is what one rule found from a checkpoint on.
@@ -222,14 +248,18 @@ type finding struct {
 	found []thermal.Excursion
 }
 
-// fold steps every rule through the series, a UTC day at a time, and keeps the states at the end of each day.
-func (j *judgement) fold(states map[string]thermal.State, series []thermal.Reading, conflicts []thermal.Conflict) ([]Checkpoint, []finding, error) {
+// fold steps every rule through the series, a UTC day at a time, and keeps the states at the end of each day. from is
+// what the states have seen already; an assignment that ended by then has been looked at to its end.
+func (j *judgement) fold(from int64, states map[string]thermal.State, series []thermal.Reading, conflicts []thermal.Conflict) ([]Checkpoint, []finding, error) {
 	corrected := thermal.Correct(series, j.calibrations())
 	conflicts = thermal.CorrectConflicts(conflicts, j.calibrations())
-	watches := j.watches()
-	found := make([]finding, len(watches))
-	for i, w := range watches {
-		found[i].watch = w
+	var found []finding
+	for _, w := range j.watches() {
+		if w.endedBy(from) {
+			delete(states, w.key)
+			continue
+		}
+		found = append(found, finding{watch: w})
 	}
 	var saved []Checkpoint
 	for len(corrected) > 0 || len(conflicts) > 0 {
@@ -238,11 +268,16 @@ func (j *judgement) fold(states map[string]thermal.State, series []thermal.Readi
 		n, _ := slices.BinarySearchFunc(corrected, end, func(r thermal.Reading, at int64) int { return compare(r.AtMicros, at) })
 		m, _ := slices.BinarySearchFunc(conflicts, end, func(c thermal.Conflict, at int64) int { return compare(c.AtMicros, at) })
 		at := lastOf(corrected[:n], conflicts[:m])
-		for i, w := range watches {
+		uncertain := j.uncertainty(day*dayMicros, end)
+		for i := range found {
+			w := &found[i]
+			if w.rule.Kind == thermal.Freeze {
+				w.rule.UncertaintyMilliC = uncertain
+			}
 			rs, cs := within(w.assignment, corrected[:n], conflicts[:m])
 			var xs []thermal.Excursion
 			states[w.key], xs = w.rule.Step(states[w.key], rs, cs)
-			found[i].found = mergeFound(found[i].found, xs)
+			w.found = mergeFound(w.found, xs)
 		}
 		b, err := json.Marshal(states)
 		if err != nil {
@@ -250,6 +285,9 @@ func (j *judgement) fold(states map[string]thermal.State, series []thermal.Readi
 		}
 		saved = append(saved, Checkpoint{AtMicros: at, States: b})
 		corrected, conflicts = corrected[n:], conflicts[m:]
+	}
+	for i := range found {
+		found[i].found = found[i].cut(states[found[i].key], found[i].found, j.at)
 	}
 	return saved, found, nil
 }
@@ -318,12 +356,12 @@ func within(a stock.Assignment, rs []thermal.Reading, cs []thermal.Conflict) ([]
 func (j *judgement) calibrations() []thermal.Calibration { return calibrationsOf(j.sensor) }
 
 // reconcile compares what was found with what the record has, rule by rule, and stores the difference.
-func (j *judgement) reconcile(ctx context.Context, before SensorNow, from int64, appended bool, all []finding) error {
+func (j *judgement) reconcile(ctx context.Context, before SensorNow, from int64, all []finding) error {
 	for _, f := range all {
 		if f.rule.Kind == thermal.NoData && !before.SilentSince.IsZero() && !j.alive && j.inUse(f.assignment) {
-			f.found = append(f.found, silence(before)) // it goes on: late data fills other holes
+			f.found = append(f.found, silence(before, f.assignment)) // it goes on: late data fills other holes
 		}
-		if appended && len(f.found) == 0 && before.SilentSince.IsZero() {
+		if j.appended && len(f.found) == 0 && before.SilentSince.IsZero() {
 			continue // nothing new, and nothing of before can have changed
 		}
 		old, err := j.tx.Excursions(ctx, j.sensor.Code, f.key, time.UnixMicro(from))
@@ -339,6 +377,9 @@ func (j *judgement) reconcile(ctx context.Context, before SensorNow, from int64,
 			}
 		}
 		for _, change := range thermal.Reconcile(known, f.found) {
+			if j.appended && change.Kind == thermal.NotBorneOut && change.Old.FromMicros < before.LastAt.UnixMicro() {
+				continue // what is only newer says nothing of what lies before it
+			}
 			if err := j.apply(ctx, f.watch, change, rows); err != nil {
 				return err
 			}
@@ -353,8 +394,9 @@ func (j *judgement) inUse(a stock.Assignment) bool {
 	return ok && now.Unit == a.Unit && now.From.Equal(a.From)
 }
 
-// silence is the excursion of a sensor that has said nothing since its last reading: of unknown size, and open.
-func silence(n SensorNow) thermal.Excursion {
-	last := n.LastAt.UnixMicro()
+// silence is the excursion of a sensor that has said nothing since its last reading, or since it came to a unit: of
+// unknown size, and open.
+func silence(n SensorNow, a stock.Assignment) thermal.Excursion {
+	last := max(n.LastAt.UnixMicro(), a.From.UnixMicro())
 	return thermal.Excursion{Kind: thermal.NoData, FromMicros: last, WorstFromMicros: last, OpenedMicros: n.SilentSince.UnixMicro()}
 }

@@ -69,7 +69,7 @@ func (t *Tracker) Prepare(ctx context.Context, site string, a Actor, p Prepare) 
 		if err != nil {
 			return err
 		}
-		b, latest, ends, err := t.plan(ctx, tx, p, product, started)
+		b, latest, ends, err := t.plan(ctx, tx, p, product, started, completed)
 		if err != nil {
 			return err
 		}
@@ -174,7 +174,7 @@ func (p Prepare) mixed(product stock.Product) (*mixing.Made, error) {
 
 // plan settles everything about a batch that follows from rules: category, BUD, code. latest is the earliest candidate,
 // ends those of the components, for the schema to hold the batch to.
-func (t *Tracker) plan(ctx context.Context, tx Tx, p Prepare, product stock.Product, started time.Time) (b stock.Batch, latest time.Time, ends []time.Time, err error) {
+func (t *Tracker) plan(ctx context.Context, tx Tx, p Prepare, product stock.Product, started, completed time.Time) (b stock.Batch, latest time.Time, ends []time.Time, err error) {
 	if product.DraftBecause != "" || product.ApprovedBy == "" {
 		return b, latest, nil, stock.Refuse("draft", "", "%s, version %d, is a draft: %s", product.FullName(), product.Version, orWords(product.DraftBecause, "no pharmacist has approved it"))
 	}
@@ -182,12 +182,15 @@ func (t *Tracker) plan(ctx context.Context, tx Tx, p Prepare, product stock.Prod
 	if err != nil {
 		return b, latest, nil, err
 	}
-	allowed, why := area.CategoryAt(started)
+	allowed, why := categoryWithin(area, started, completed)
 	if allowed == "" {
 		return b, latest, nil, stock.Refuse("area", "", "no preparation in %s: %s", orWords(area.Name, area.Code), orWords(why, "it has no category at that time"))
 	}
 	in, err := budInput(tx.Site(), product, p.Components, started, beyonduse.Lower(product.Category, allowed), p.Diluent)
 	if err != nil {
+		return b, latest, nil, err
+	}
+	if err := allNamed(product, p.Components); err != nil {
 		return b, latest, nil, err
 	}
 	for _, c := range p.Components {
@@ -203,6 +206,13 @@ func (t *Tracker) plan(ctx context.Context, tx Tx, p Prepare, product stock.Prod
 	if err != nil {
 		return b, latest, nil, err
 	}
+	recalls, err := openRecalls(ctx, tx) // the number above holds the site's order: a recall comes before this or after it
+	if err != nil {
+		return b, latest, nil, err
+	}
+	if why := recalled(recalls, "", p.Components); why != "" {
+		return b, latest, nil, stock.Refuse("recalled", "", "a component's lot is recalled (%s). Put what is left of it aside and use another lot", why)
+	}
 	local := started.In(in.Zone)
 	code, err := label.NewBatchCode(local.Year(), local.Month(), local.Day(), int(number))
 	if err != nil {
@@ -213,6 +223,35 @@ func (t *Tracker) plan(ctx context.Context, tx Tx, p Prepare, product stock.Prod
 		StartedAt: started, BUD: answer.BeyondUse, Governs: answer.GovernedBy, Candidates: answer.Candidates, Components: p.Components, Made: p.Count,
 	}
 	return b, answer.BeyondUse, componentEnds(p.Components, in.Zone), nil
+}
+
+// categoryWithin is the lowest category an area had at any time from the start of a preparation to its end.
+func categoryWithin(area stock.Area, from, to time.Time) (category, why string) {
+	category, why = area.CategoryAt(from)
+	for _, s := range area.Statuses {
+		if s.From.Before(from) || s.From.After(to) || category == "" {
+			continue
+		}
+		now, reason := area.CategoryAt(s.From)
+		if category = beyonduse.Lower(category, now); category == now {
+			why = reason
+		}
+	}
+	return category, why
+}
+
+// allNamed refuses a preparation that leaves a component of its product out: its expiry would be looked at nowhere. Names
+// are as on the container in hand, so they are counted, not compared.
+func allNamed(product stock.Product, given []stock.Component) error {
+	if len(given) >= len(product.Components) {
+		return nil
+	}
+	var names []string
+	for _, c := range product.Components {
+		names = append(names, c.Name)
+	}
+	return stock.Refuse("component", "", "%s is made with %d components (%s), and %d are given; name the lot of each and what its label says of its end",
+		product.FullName(), len(names), strings.Join(names, "; "), len(given))
 }
 
 // budInput is what a product and its site say of a beyond-use date.
@@ -283,16 +322,36 @@ func componentEnds(components []stock.Component, zone *time.Location) []time.Tim
 
 // warmerBUD is the date of a vial placed in a warmer class: never later than it had.
 func warmerBUD(s *stock.Site, p stock.Product, b stock.Batch, v stock.Vial, class stock.Storage, at time.Time) (time.Time, error) {
-	in, err := budInput(s, p, nil, b.StartedAt, b.Category, "")
-	if err != nil {
-		return v.BUD, err
+	earliest := v.BUD
+	for _, diluent := range diluents(p) { // the record does not say which was used, so the shortest counts
+		in, err := budInput(s, p, nil, b.StartedAt, b.Category, diluent)
+		if err != nil {
+			return v.BUD, err
+		}
+		in.Storage = class
+		a, err := compute(beyonduse.Warmer(in, v.BUD, at, s.WarmLimitFromStart))
+		if err != nil {
+			return v.BUD, fmt.Errorf("vial %s in %s storage: %w", v.Code, class, err)
+		}
+		if a.BeyondUse.Before(earliest) {
+			earliest = a.BeyondUse
+		}
 	}
-	in.Storage = class
-	a, err := compute(beyonduse.Warmer(in, v.BUD, at, s.WarmLimitFromStart))
-	if err != nil {
-		return v.BUD, fmt.Errorf("vial %s in %s storage: %w", v.Code, class, err)
+	return earliest, nil
+}
+
+// diluents a product has stability data in; one without a name stands for a product without any.
+func diluents(p stock.Product) []string {
+	var all []string
+	for _, r := range p.Stability {
+		if !slices.Contains(all, r.Diluent) {
+			all = append(all, r.Diluent)
+		}
 	}
-	return a.BeyondUse, nil
+	if len(all) == 0 {
+		return []string{""}
+	}
+	return all
 }
 
 // enteredBUD is how long a punctured vial may be used: 12 hours when it was done in ISO 5 air, else not beyond that

@@ -3,6 +3,7 @@ package tracker
 import (
 	"context"
 	"fmt"
+	"slices"
 	"sort"
 	"time"
 
@@ -47,16 +48,16 @@ func (t *Tracker) Recall(ctx context.Context, site string, a Actor, r Recall) (R
 	}
 	err = t.Store.In(ctx, site, func(tx Tx) error {
 		out = Recalled{}
+		number, err := tx.NextNumber(ctx, "recall") // it holds the site's order: nothing is made or moved from here on
+		if err != nil {
+			return err
+		}
 		found, err := tx.Find(ctx, VialQuery{Batch: r.Batch, ComponentLot: r.Lot})
 		if err != nil {
 			return err
 		}
 		if len(found) == 0 {
 			return stock.Refuse("unknown", "", "nothing in the record was made from %s%s; check the lot as printed", r.Lot, r.Batch)
-		}
-		number, err := tx.NextNumber(ctx, "recall")
-		if err != nil {
-			return err
 		}
 		if err := t.holdRecalled(ctx, tx, a, r, number, at, now, found, &out); err != nil {
 			return err
@@ -106,6 +107,22 @@ func (t *Tracker) holdRecalled(ctx context.Context, tx Tx, a Actor, r Recall, nu
 		}
 	}
 	return nil
+}
+
+// openRecalls are all there are: a recall is not taken back. Body.Note is the lot, Body.Batch the batch.
+func openRecalls(ctx context.Context, v View) ([]stock.Event, error) {
+	return v.Events(ctx, EventQuery{Kinds: []stock.Kind{stock.RecallOpened}})
+}
+
+// recalled says which recall a batch or one of its components falls under; "" = none.
+func recalled(recalls []stock.Event, batch string, components []stock.Component) string {
+	for _, r := range recalls {
+		of := slices.ContainsFunc(components, func(c stock.Component) bool { return r.Body.Note != "" && c.Lot == r.Body.Note })
+		if of || r.Body.Batch != "" && r.Body.Batch == batch {
+			return fmt.Sprintf("recall %d: %s", r.Body.Number, r.Body.Reason)
+		}
+	}
+	return ""
 }
 
 func (t *Tracker) tellRecall(ctx context.Context, tx Tx, r Recall, number int64, at, now time.Time, out Recalled) error {

@@ -16,13 +16,9 @@ import (
 func (t *Tracker) Silence(ctx context.Context, site string, now time.Time) error {
 	var heard map[string]SensorNow
 	var set *stock.Site
-	err := t.Store.Read(ctx, site, func(v View) error {
+	err := t.Store.Read(ctx, site, func(v View) (err error) {
 		set = v.Site()
-		all, err := v.SensorsNow(ctx)
-		heard = map[string]SensorNow{}
-		for _, n := range all {
-			heard[n.Sensor] = n
-		}
+		heard, err = sensorsByCode(ctx, v)
 		return err
 	})
 	if err != nil {
@@ -42,6 +38,21 @@ func (t *Tracker) Silence(ctx context.Context, site string, now time.Time) error
 		return t.tellAllSilent(ctx, site, now)
 	}
 	return nil
+}
+
+func sensorsByCode(ctx context.Context, v View) (map[string]SensorNow, error) {
+	all, err := v.SensorsNow(ctx)
+	heard := make(map[string]SensorNow, len(all))
+	for _, n := range all {
+		heard[n.Sensor] = n
+	}
+	return heard, err
+}
+
+// siteQuiet says whether every sensor of the site is silent.
+func siteQuiet(ctx context.Context, v View, now time.Time) (bool, error) {
+	heard, err := sensorsByCode(ctx, v)
+	return err == nil && allQuiet(v.Site(), heard, now), err
 }
 
 // grace after a delivery was due before silence is an alarm: the site's figure, else two more deliveries (common
@@ -105,15 +116,12 @@ func (t *Tracker) silent(ctx context.Context, site string, s stock.Sensor, now t
 		if n.LastAt.IsZero() {
 			return nil // never heard: metrics and pages say so; there is no last good reading to count from
 		}
-		j := &judgement{t: t, tx: tx, sensor: s, now: &n, at: now}
+		j := &judgement{t: t, tx: tx, sensor: s, now: &n, at: now, appended: true, together: together}
 		for _, w := range j.watches() {
 			if w.rule.Kind != thermal.NoData || !w.assignment.To.IsZero() {
 				continue
 			}
-			if together {
-				w.alarm.PageWhenOpen = false
-			}
-			if err := j.silence(ctx, w, silence(n)); err != nil {
+			if err := j.silence(ctx, w, silence(n, w.assignment)); err != nil {
 				return err
 			}
 		}
@@ -157,14 +165,20 @@ func (t *Tracker) tellAllSilent(ctx context.Context, site string, now time.Time)
 		if facts.Since.IsZero() {
 			return nil // no sensor ever spoke: a site being set up
 		}
-		first, err := tx.Once(ctx, "all silent", facts.Since.Format(time.RFC3339), now)
+		slot := facts.Since.Format(time.RFC3339)
+		if m := tx.Site().RemindMinutes; m > 0 { // said again at the site's rhythm, in place of a reminder a unit
+			if n := int(now.Sub(facts.Since)/time.Minute) / m; n > 0 {
+				slot = fmt.Sprintf("%s+%d", slot, n)
+			}
+		}
+		first, err := tx.Once(ctx, "all silent", slot, now)
 		if err != nil || !first {
 			return err
 		}
 		if facts.Units, facts.OnHold, err = t.silentUnits(ctx, tx, all, now); err != nil {
 			return err
 		}
-		return t.post(ctx, tx, facts, alerts.AllSilent, occasion{about: "site", slot: facts.Since.Format(time.RFC3339)})
+		return t.post(ctx, tx, facts, alerts.AllSilent, occasion{about: "site", slot: slot})
 	})
 }
 
@@ -184,7 +198,7 @@ func (t *Tracker) silentUnits(ctx context.Context, v View, all []SensorNow, now 
 			for _, n := range all {
 				s, _ := v.Site().Sensor(n.Sensor)
 				if a, ok := s.At(now); ok && a.Unit == u.Code && !n.LastAt.IsZero() && (su.Last == nil || n.LastAt.After(su.Last.At)) {
-					su.Last = &alerts.Temperature{MilliC: n.LastMilliC, At: n.LastAt}
+					su.Last = &alerts.Temperature{MilliC: corrected(s, n.LastAt, n.LastMilliC), At: n.LastAt}
 				}
 			}
 			units = append(units, su)

@@ -71,6 +71,10 @@ func (t *Tracker) LoadSite(ctx context.Context, a Actor, site stock.Site) ([]str
 			}
 		}
 		next.Version++
+		again, err := changedSensors(ctx, tx, &old, &next)
+		if err != nil {
+			return err
+		}
 		// The event first: it holds the site's order, so that no vial moves while we look where they are.
 		e := event(tx, stock.SiteLoaded, a, now, now, stock.Body{Version: next.Version, Details: written(changes)})
 		if err := tx.Append(ctx, &e); err != nil {
@@ -83,7 +87,10 @@ func (t *Tracker) LoadSite(ctx context.Context, a Actor, site stock.Site) ([]str
 		if len(wrong) > 0 {
 			return &SiteMistakes{site.Code, wrong}
 		}
-		return tx.SaveSite(ctx, next, changed, now)
+		if err := tx.SaveSite(ctx, next, changed, now); err != nil {
+			return err
+		}
+		return t.judgeAgain(ctx, tx, again, next.Version, now)
 	})
 	if err != nil {
 		return nil, err

@@ -188,18 +188,38 @@ func unitInUse(u stock.Unit, next *stock.Site, vials []stock.Vial, say func(key,
 	}
 }
 
-// casesOpen: a unit cannot leave while a case of it is open.
+// casesOpen: while a case is open, what could show its end stays: the unit, the rule and the sensor's assignment.
 func casesOpen(ctx context.Context, tx Tx, next *stock.Site, say func(key, format string, args ...any)) error {
 	cases, err := tx.Cases(ctx, CaseQuery{OpenOnly: true})
 	if err != nil {
 		return fmt.Errorf("find open cases: %w", err)
 	}
 	for _, c := range cases {
-		if _, _, stays := next.UnitAt(c.Unit); !stays {
-			say("rooms", "%s is gone from the file, but case %d of it is open; close the case first", c.Unit, c.No)
+		unit, _, stays := next.UnitAt(c.Unit)
+		if !stays {
+			say("rooms", "%s is gone from the file, but case %d of it is open; keep it until the case has recovered", c.Unit, c.No)
+			continue
+		}
+		for _, x := range c.Excursions {
+			if x.MergedInto == 0 && !x.NotBorneOut && !x.Found.Over() {
+				excursionOpen(next, unit, c.No, x, say)
+			}
 		}
 	}
 	return nil
+}
+
+func excursionOpen(next *stock.Site, unit stock.Unit, caseNo int64, x ExcursionRow, say func(key, format string, args ...any)) {
+	if !slices.ContainsFunc(next.RulesOf(unit), func(r stock.AlarmRule) bool { return r.Kind == string(x.Found.Kind) }) {
+		say("rules", "%s would have no rule %q any more, but case %d is open under it; keep it until the case has recovered", unit.Code, x.Found.Kind, caseNo)
+	}
+	s, _ := next.Sensor(x.Sensor)
+	watched := slices.ContainsFunc(s.Assignments, func(a stock.Assignment) bool {
+		return x.Rule == ruleKey(a, stock.AlarmRule{Kind: string(x.Found.Kind)}) && a.Unit == x.Unit
+	})
+	if !watched {
+		say("sensors", "%s is not assigned to %s any more as it was when case %d began, which is open; keep the assignment and end it with a \"to\"", x.Sensor, x.Unit, caseNo)
+	}
 }
 
 // sensorsInUse: a sensor whose readings are in the record stays in the document, or nobody could say any more where

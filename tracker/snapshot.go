@@ -43,12 +43,13 @@ type SensorCount struct {
 	ClockSuspect       bool
 }
 
-// Complete fills in what the site's document knows of its sensors: the unit, and how many readings a day promises. Count
-// is what Coverage held before: readings stored of the last day.
+// Complete fills in what the site's document knows of its sensors: the unit, the correction, and how many readings a day
+// promises. Count is what Coverage held before: readings stored of the last day.
 func (c *SensorCount) Complete(s stock.Sensor, now time.Time) {
 	if a, ok := s.At(now); ok {
 		c.Unit = a.Unit
 	}
+	c.LastMilliC = corrected(s, c.LastAt, c.LastMilliC)
 	if s.Interval > 0 {
 		c.Coverage = min(1, c.Coverage*float64(s.Interval)/float64(24*time.Hour))
 	}

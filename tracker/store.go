@@ -54,7 +54,8 @@ type Tx interface {
 	Post(ctx context.Context, rows []alerts.Row) error
 	// SetArea adds a status to a preparation area.
 	SetArea(ctx context.Context, area string, s stock.AreaStatus, seq int64) error
-	// SaveSite stores a new version of the site's document and of its changed products.
+	// SaveSite stores a new version of the site's document and of its changed products. From here on it is the Site of
+	// this transaction.
 	SaveSite(ctx context.Context, s stock.Site, changed []stock.Product, at time.Time) error
 	// AddToken stores a token's hash.
 	AddToken(ctx context.Context, hash []byte, t Token, name string, at, expires time.Time) error
@@ -93,6 +94,8 @@ type View interface {
 	Unsent(ctx context.Context, waitingSince, failedSince time.Time, limit int) ([]alerts.Row, error)
 	Sweeps(ctx context.Context, limit int) ([]SweepRow, error)
 	PlannedWork(ctx context.Context, unit string, from, to time.Time) ([]PlannedWork, error)
+	// Done says whether a job's slot was marked by Once.
+	Done(ctx context.Context, job, slot string) (bool, error)
 }
 
 // VialQuery narrows Find; zero fields do not.
@@ -122,6 +125,8 @@ type CaseQuery struct {
 	OpenOnly bool
 	From, To time.Time // cases whose interval meets it
 	Limit    int
+
+	UntoldBefore time.Time // LateUntold lies before it
 }
 
 // Stay is where a vial was, or may have been.
@@ -143,6 +148,9 @@ type Case struct {
 	RecoveredAt  time.Time
 	MergedInto   int64
 	Late, Muted  bool
+	Told         bool      // somebody was told that it is out, and not yet that it is back
+	InThread     bool      // its thread of mail has begun
+	LateUntold   time.Time // found in late data then, and not told of yet; zero = nothing to tell
 	NextReminder time.Time
 	Excursions   []ExcursionRow
 }
@@ -166,6 +174,11 @@ type HoldRow struct {
 	Kind, Unit          string
 	Shelves             []string
 	From, To            time.Time // To zero = still growing
+
+	// The newest event of late data that changed what is known within it, and which time the new readings were of: a
+	// release from before it does not count for who was there then. 0 = none.
+	ChangedSeq             int64
+	ChangedFrom, ChangedTo time.Time
 }
 
 // TouchedVial is a vial a hold meets, where it was then and how it stands.
@@ -247,7 +260,12 @@ type IntakeTx interface {
 	// AddReadings stores only what is new; chunks are sorted by instant.
 	AddReadings(ctx context.Context, intake int64, sensor string, readings []thermal.Reading) error
 	FinishIntake(ctx context.Context, in Intake) error
-	WithdrawIntake(ctx context.Context, intake, seq int64) (Intake, []SensorSpan, error)
+	// WithdrawIntake sets an intake's readings aside; it answers the intake as it was before.
+	WithdrawIntake(ctx context.Context, intake, seq int64) (Intake, error)
+	// Spans of an intake's readings, by sensor.
+	Spans(ctx context.Context, intake int64) ([]SensorSpan, error)
+	// Newest is the newest reading of a sensor that counts; false when there is none.
+	Newest(ctx context.Context, sensor string) (thermal.Reading, bool, error)
 	// Raw readings of a sensor as stored, from <= t < to, in any order; both values of a conflicting instant are there.
 	Raw(ctx context.Context, sensor string, from, to time.Time) ([][]thermal.Reading, error)
 	// Checkpoint is the newest one that has seen nothing at or after an instant; false when there is none.

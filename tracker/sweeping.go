@@ -166,7 +166,7 @@ func (t *Tracker) heads(ctx context.Context, v View, now time.Time) (map[string]
 			p.MilliC = &m
 		}
 		if p.MilliC == nil {
-			m := n.LastMilliC
+			m := corrected(s, n.LastAt, n.LastMilliC)
 			p.MilliC = &m
 		}
 		h := heads[a.Unit]

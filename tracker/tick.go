@@ -24,6 +24,8 @@ func (t *Tracker) Tick(ctx context.Context, site string) error {
 		{"silent sensors", t.Silence},
 		{"reminders", t.Reminders},
 		{"planned work", t.WorkEnded},
+		{"ended assignments", t.AssignmentsEnded},
+		{"late finds", t.LateFinds},
 		{"mail queue", t.QueueHealth},
 	} {
 		if err := part.do(ctx, site, now); err != nil {
@@ -39,6 +41,12 @@ func (t *Tracker) Reminders(ctx context.Context, site string, now time.Time) err
 		every := time.Duration(tx.Site().RemindMinutes) * time.Minute
 		if every <= 0 || c.NextReminder.IsZero() || now.Before(c.NextReminder) {
 			return nil
+		}
+		if c.Kind == "no_data" { // while all are silent, one mail speaks for them
+			quiet, err := siteQuiet(ctx, tx, now)
+			if err != nil || quiet {
+				return err
+			}
 		}
 		n := int(now.Sub(c.RaisedAt) / every)
 		c.NextReminder = c.RaisedAt.Add(time.Duration(n+1) * every)
@@ -73,7 +81,8 @@ func (t *Tracker) WorkEnded(ctx context.Context, site string, now time.Time) err
 			return err
 		}
 		last := works[len(works)-1]
-		c.Muted = false
+		first := !c.InThread
+		c.Muted, c.Told, c.InThread = false, true, true
 		if m := tx.Site().RemindMinutes; m > 0 {
 			c.NextReminder = now.Add(time.Duration(m) * time.Minute)
 		}
@@ -86,7 +95,7 @@ func (t *Tracker) WorkEnded(ctx context.Context, site string, now time.Time) err
 		}
 		facts.Work = &alerts.Work{Reason: last.Reason, Who: last.By, From: last.From, To: last.To}
 		return t.post(ctx, tx, facts, alerts.WorkEndedOut, occasion{
-			about: fmt.Sprintf("case/%d", c.No), slot: "work ended", unit: c.Unit, thread: facts.Thread(), first: true,
+			about: fmt.Sprintf("case/%d", c.No), slot: "work ended", n: int(last.To.Unix()), unit: c.Unit, thread: facts.Thread(), first: first,
 		})
 	})
 }

@@ -66,12 +66,12 @@ func (p *process) kill() {
 	_ = p.Wait()
 }
 
-// until asks again and again, for half a minute at most.
+// until asks again and again, for three minutes at most: what a killed daemon had claimed waits for its lease to end.
 func until(t *testing.T, what string, ask func() bool) {
 	t.Helper()
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
-	end := time.After(30 * time.Second)
+	end := time.After(3 * time.Minute)
 	for !ask() {
 		select {
 		case <-tick.C:

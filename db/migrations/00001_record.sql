@@ -59,7 +59,9 @@ create table event (
   by_person  text not null check (by_person <> ''),
   via        text not null check (via <> ''),
   canonical  text not null,        -- the encoding everything else can be recomputed from
-  primary key (site, seq)
+  primary key (site, seq),
+  check ((canonical::json ->> 'seq')::bigint = seq and (canonical::json ->> 'site')::int = site
+    and canonical::json ->> 'kind' = kind and canonical::json ->> 'by' = by_person and canonical::json ->> 'via' = via)
 );
 create index event_kind on event (site, kind, seq);
 create index event_at on event (site, at);
@@ -131,7 +133,7 @@ create table vial (
   unique (site, batch, serial),
   foreign key (site, batch) references batch,
   check (verified_by is distinct from prepared_by),                              -- the preparer does not verify
-  check (state <> 'available' or verified_by is not null),
+  check (verified_by is not null or state in ('prepared','discarded','lost','voided')), -- unverified stock goes nowhere
   check (extract(epoch from bud) % 60 = 0),
   check ((state in ('given','discarded','lost','voided','sent')) = (closed_by is not null)),
   check ((closed_by is null) = (closed_at is null)),
@@ -173,12 +175,11 @@ create table stay (
   shelf    text not null,
   possible boolean not null default false,
   seq      bigint not null,
-  primary key (site, vial, from_at, seq, unit),
+  primary key (site, vial, from_at, seq, unit, shelf),
   foreign key (site, vial) references vial,
   check (to_at is null or to_at >= from_at)
 );
-create index stay_unit on stay (site, unit, from_at);
-create index stay_open on stay (site, unit) where to_at is null;
+create index stay_unit on stay (site, unit, (coalesce(to_at, 'infinity'::timestamptz)));
 
 -- Drafts of short numbers: batch codes of a local day, case and list numbers.
 create table counter (
@@ -234,6 +235,40 @@ begin
   if old.verified_by is not null and new.verified_by is distinct from old.verified_by then
     raise exception 'vial % keeps its verifier for good', old.vial using errcode = 'check_violation';
   end if;
+  if new.seq <= old.seq then
+    raise exception 'vial % changes by an event, and by none twice', old.vial using errcode = 'check_violation';
+  end if;
+  if old.closed_by is not null and new.state <> old.state and old.state <> 'lost' then
+    raise exception 'vial % is %: only a lost one comes back', old.vial, old.state using errcode = 'check_violation';
+  end if;
+  if new.label < old.label then
+    raise exception 'label % of vial % is not used again', new.label, old.vial using errcode = 'check_violation';
+  end if;
+  return new;
+end $$;
+-- A stay is recorded once; all that can be said of it later is when it ended.
+create function keep_stay() returns trigger language plpgsql as $$
+begin
+  if old.to_at is not null or new.to_at is null or (new.site, new.vial, new.from_at, new.unit, new.shelf, new.possible, new.seq)
+     is distinct from (old.site, old.vial, old.from_at, old.unit, old.shelf, old.possible, old.seq) then
+    raise exception 'the stay of vial % at % is recorded: it may end, once', old.vial, old.unit using errcode = 'check_violation';
+  end if;
+  return new;
+end $$;
+-- A token is revoked, once; nothing else of it changes.
+create function keep_token() returns trigger language plpgsql as $$
+begin
+  if old.revoked_at is not null or to_jsonb(new) - 'revoked_at' is distinct from to_jsonb(old) - 'revoked_at' then
+    raise exception 'a token may be revoked, once' using errcode = 'check_violation';
+  end if;
+  return new;
+end $$;
+-- Rule 5: a person releases and discards, software never does.
+create function by_a_person() returns trigger language plpgsql as $$
+begin
+  if exists (select from event e where e.site = new.site and e.seq = new.seq and (e.via = 'daemon' or e.by_person = 'vialward')) then
+    raise exception '%: a named person decides this, no rule does', tg_table_name using errcode = 'check_violation';
+  end if;
   return new;
 end $$;
 create function only_added_to() returns trigger language plpgsql as $$
@@ -251,15 +286,26 @@ end $$;
 -- +goose StatementEnd
 create trigger keep_vial before insert or update on vial for each row execute function keep_vial();
 create trigger no_delete before delete or truncate on vial for each statement execute function only_added_to();
+create trigger no_delete before delete or truncate on site for each statement execute function only_added_to();
+create trigger no_delete before delete or truncate on stay for each statement execute function only_added_to();
+create trigger keep_stay before update on stay for each row execute function keep_stay();
+create trigger no_delete before delete or truncate on api_token for each statement execute function only_added_to();
+create trigger keep_token before update on api_token for each row execute function keep_token();
+create trigger by_a_person before insert on vial_closing for each row execute function by_a_person();
 create trigger next_in_order before insert on event for each row execute function next_in_order();
 create trigger only_added_to before update or delete or truncate on event for each statement execute function only_added_to();
 create trigger only_added_to before update or delete or truncate on event_vial for each statement execute function only_added_to();
 create trigger only_added_to before update or delete or truncate on batch for each statement execute function only_added_to();
 create trigger only_added_to before update or delete or truncate on batch_component for each statement execute function only_added_to();
+create trigger only_added_to before update or delete or truncate on product_version for each statement execute function only_added_to();
+create trigger only_added_to before update or delete or truncate on area_status for each statement execute function only_added_to();
 create trigger only_added_to before update or delete or truncate on site_version for each statement execute function only_added_to();
 
 grant select on all tables in schema public to vialward_daemon;
 grant insert on site, site_version, product_version, event, event_vial, batch, batch_component, vial, vial_closing,
   vial_hold, stay, counter, area_status, api_token to vialward_daemon;
-grant update on site, vial, stay, counter, api_token, product_version to vialward_daemon;
+grant update on vial, counter to vialward_daemon;
+grant update (head, zone) on site to vialward_daemon;
+grant update (to_at) on stay to vialward_daemon;
+grant update (revoked_at) on api_token to vialward_daemon;
 grant delete on vial_closing, vial_hold to vialward_daemon; -- working rows: what stands now

@@ -24,6 +24,39 @@ create table intake (
 );
 create index intake_received on intake (site, received_at);
 
+-- What became of all values of a site, summed as intakes finish: there are too many of them to be added up each time.
+create table intake_total (
+  site        int primary key references site,
+  values_read bigint not null default 0,
+  stored      bigint not null default 0,
+  duplicate   bigint not null default 0,
+  conflicting bigint not null default 0,
+  missing     bigint not null default 0,
+  refused     bigint not null default 0,
+  check (values_read = stored + duplicate + conflicting + missing + refused)
+);
+
+-- What arrived is recorded as it arrived; its classes are written once, when all of it is taken; it is withdrawn once.
+-- +goose StatementBegin
+create function keep_intake() returns trigger language plpgsql as $$
+begin
+  if (new.site, new.intake, new.source, new.name, new.by_person, new.received_at, new.digest, new.layout, new.zone)
+     is distinct from (old.site, old.intake, old.source, old.name, old.by_person, old.received_at, old.digest, old.layout, old.zone) then
+    raise exception 'intake % keeps what it was', old.intake using errcode = 'check_violation';
+  end if;
+  if (old.finished_at is not null or old.withdrawn_seq is not null)
+     and (new.finished_at, new.values_read, new.stored, new.duplicate, new.conflicting, new.missing, new.refused)
+     is distinct from (old.finished_at, old.values_read, old.stored, old.duplicate, old.conflicting, old.missing, old.refused) then
+    raise exception 'intake % is finished or withdrawn: its classes stand', old.intake using errcode = 'check_violation';
+  end if;
+  if old.withdrawn_seq is not null and new.withdrawn_seq is distinct from old.withdrawn_seq then
+    raise exception 'intake % was withdrawn before', old.intake using errcode = 'check_violation';
+  end if;
+  return new;
+end $$;
+-- +goose StatementEnd
+create trigger keep_intake before update on intake for each row execute function keep_intake();
+
 create table refused_value (
   site   int not null,
   intake bigint not null,
@@ -33,6 +66,7 @@ create table refused_value (
   primary key (site, intake, n),
   foreign key (site, intake) references intake
 );
+create trigger only_added_to before update or delete or truncate on refused_value for each statement execute function only_added_to();
 
 -- Readings of one sensor, one intake and one UTC day at most, in one row: immutable, packed (instants and values as
 -- differences, see the Go package), a fiftieth of a row a reading. Both values of a conflicting instant are kept, each
@@ -52,6 +86,7 @@ create table reading (
   check (to_at >= from_at and to_at < from_at + interval '24 hours'),
   check (min_millic <= max_millic)
 ) partition by range (from_at);
+create index reading_intake on reading using brin (intake); -- numbers rise as rows are added: finds what one brought
 
 -- Makes the partition of the month that t lies in. Months are UTC: bounds carry their offset.
 -- +goose StatementBegin
@@ -65,8 +100,11 @@ begin
   if to_regclass(name) is null then
     perform pg_advisory_xact_lock(hashtext('make_reading_month'));
     if to_regclass(name) is null then
-      execute format('create table %I partition of reading for values from (%L) to (%L)', name, low, high);
+      -- Made beside the others and then attached: nobody who reads or writes the other months has to wait for it.
+      execute format('create table %I (like reading including defaults including constraints)', name);
       execute format('create trigger only_added_to before update or delete or truncate on %I for each statement execute function only_added_to()', name);
+      execute format('grant select, insert on %I to vialward_daemon', name);
+      execute format('alter table reading attach partition %I for values from (%L) to (%L)', name, low, high);
     end if;
   end if;
 end $$;
@@ -113,10 +151,15 @@ create table incident (
   merged_into bigint,
   late       boolean not null default false, -- was over before its readings arrived
   muted      boolean not null default false, -- planned work
+  told       boolean not null default false, -- that it is out, and not yet that it is back
+  in_thread  boolean not null default false, -- its thread of mail has begun
+  late_untold timestamptz,                   -- found in late data then, and no mail has said so yet
   next_reminder timestamptz,
   primary key (site, case_no)
 );
 create index incident_open on incident (site, unit) where state = 'open';
+create index incident_unit on incident (site, unit, (coalesce(to_at, 'infinity'::timestamptz)));
+create index incident_untold on incident (site, late_untold) where late_untold is not null;
 
 create table excursion (
   site        int not null,
@@ -142,7 +185,7 @@ create table excursion (
   primary key (site, excursion),
   foreign key (site, case_no) references incident
 );
-create index excursion_sensor on excursion (site, sensor, rule, from_at);
+create index excursion_sensor on excursion (site, sensor, rule, (coalesce(cleared_at, 'infinity'::timestamptz)));
 create index excursion_case on excursion (site, case_no);
 
 -- An excursion's hold is one row: every vial with a stay that meets it is on hold, moved, issued and later-found ones
@@ -157,12 +200,17 @@ create table hold (
   shelves   text[], -- null = all
   from_at   timestamptz not null,
   to_at     timestamptz, -- null = still growing
+  reached   timestamptz, -- the furthest end it ever had: grown anew, it does not end before that
+  changed_seq  bigint not null default 0, -- newest event of late data that changed what is known within it
+  changed_from timestamptz,               -- which time that was of
+  changed_to   timestamptz,
   primary key (site, hold_id),
   unique (site, excursion),
   foreign key (site, excursion) references excursion,
   check (to_at is null or to_at >= from_at)
 );
-create index hold_unit on hold (site, unit);
+create index hold_unit on hold (site, unit, (coalesce(to_at, 'infinity'::timestamptz)));
+create index hold_case on hold (site, case_no);
 
 -- Released up to the end the hold had when it was decided: if it grows past that, the vial is undecided again.
 create table hold_release (
@@ -174,24 +222,37 @@ create table hold_release (
   covered_to timestamptz not null,
   primary key (site, hold_id, vial, seq),
   foreign key (site, hold_id) references hold,
-  foreign key (site, vial) references vial
+  foreign key (site, vial) references vial,
+  foreign key (site, seq) references event,
+  check (covered_to >= covered_from)
 );
 create index hold_release_vial on hold_release (site, vial);
+create trigger by_a_person before insert on hold_release for each row execute function by_a_person();
 
 -- +goose StatementBegin
 create function keep_hold() returns trigger language plpgsql as $$
 begin
-  if new.from_at > old.from_at or (old.to_at is not null and new.to_at is not null and new.to_at < old.to_at) then
-    raise exception 'hold % of case % may grow, never shrink', old.hold_id, old.case_no using errcode = 'check_violation';
+  if tg_op = 'UPDATE' then
+    if new.from_at > old.from_at or new.to_at < old.reached then
+      raise exception 'hold % of case % may grow, never shrink', old.hold_id, old.case_no using errcode = 'check_violation';
+    end if;
+    if (new.site, new.hold_id, new.case_no, new.excursion, new.kind, new.unit, new.shelves)
+       is distinct from (old.site, old.hold_id, old.case_no, old.excursion, old.kind, old.unit, old.shelves)
+       or new.changed_seq < old.changed_seq then
+      raise exception 'hold % of case % keeps what it is for', old.hold_id, old.case_no using errcode = 'check_violation';
+    end if;
+    new.reached := old.reached;
   end if;
+  new.reached := greatest(new.reached, new.to_at);
   return new;
 end $$;
 -- +goose StatementEnd
-create trigger keep_hold before update on hold for each row execute function keep_hold();
+create trigger keep_hold before insert or update on hold for each row execute function keep_hold();
 create trigger no_delete before delete or truncate on hold for each statement execute function only_added_to();
 create trigger no_delete before delete or truncate on incident for each statement execute function only_added_to();
 create trigger no_delete before delete or truncate on excursion for each statement execute function only_added_to();
 create trigger only_added_to before update or delete or truncate on hold_release for each statement execute function only_added_to();
+create trigger no_delete before delete or truncate on sensor_now for each statement execute function only_added_to();
 create trigger no_delete before delete or truncate on intake for each statement execute function only_added_to();
 
 create table planned_work (
@@ -206,9 +267,14 @@ create table planned_work (
   check (to_at > from_at)
 );
 
+create trigger only_added_to before update or delete or truncate on planned_work for each statement execute function only_added_to();
+
 grant select on all tables in schema public to vialward_daemon;
-grant insert on intake, refused_value, reading, sensor_now, checkpoint, incident, excursion, hold, hold_release,
+grant insert on intake, intake_total, refused_value, reading, sensor_now, checkpoint, incident, excursion, hold, hold_release,
   planned_work to vialward_daemon;
-grant update on intake, sensor_now, checkpoint, incident, excursion, hold to vialward_daemon;
+grant update on intake_total, sensor_now, checkpoint, incident, excursion to vialward_daemon;
+grant update (values_read, stored, duplicate, conflicting, missing, refused, finished_at, withdrawn_seq) on intake to vialward_daemon;
+grant update (from_at, to_at, changed_seq, changed_from, changed_to) on hold to vialward_daemon;
 grant delete on checkpoint to vialward_daemon;
+revoke execute on function make_reading_month from public;
 grant execute on function make_reading_month to vialward_daemon;

@@ -14,6 +14,8 @@ create table sweep (
   confirmed_by text,
   missed_at  timestamptz, -- its own mail was raised
   primary key (site, slot),
+  check ((confirmed_at is null) = (confirmed_by is null)),
+  check (confirmed_at >= made_at),
   unique (site, number)
 );
 
@@ -57,6 +59,38 @@ create index outbox_due on outbox (next_attempt) where state in ('waiting','clai
 create index outbox_failed on outbox (site, created_at) where state = 'failed';
 create index outbox_thread on outbox (site, thread, recipient, id) where thread <> '';
 
+-- +goose StatementBegin
+create function keep_mail() returns trigger language plpgsql as $$
+begin
+  if (new.site, new.id, new.kind, new.severity, new.dedupe, new.recipient, new.subject, new.body_text, new.body_html, new.thread,
+      new.first_in_thread, new.message_id, new.created_at)
+     is distinct from (old.site, old.id, old.kind, old.severity, old.dedupe, old.recipient, old.subject, old.body_text, old.body_html, old.thread,
+      old.first_in_thread, old.message_id, old.created_at) then
+    raise exception 'mail % is worded once', old.id using errcode = 'check_violation';
+  end if;
+  if old.state in ('accepted', 'superseded') or old.state = 'failed' and new.state <> 'waiting' then
+    raise exception 'mail % has ended: %', old.id, old.state using errcode = 'check_violation';
+  end if;
+  return new;
+end $$;
+create function keep_sweep() returns trigger language plpgsql as $$
+begin
+  if (new.site, new.slot, new.number, new.due_at, new.made_at, new.until_at, new.document, new.confirm_by)
+     is distinct from (old.site, old.slot, old.number, old.due_at, old.made_at, old.until_at, old.document, old.confirm_by)
+     or old.confirmed_at is not null and (new.confirmed_at, new.confirmed_by) is distinct from (old.confirmed_at, old.confirmed_by)
+     or old.missed_at is not null and new.missed_at is distinct from old.missed_at then
+    raise exception 'list % stands as it was made, confirmed and missed', old.number using errcode = 'check_violation';
+  end if;
+  return new;
+end $$;
+-- +goose StatementEnd
+create trigger keep_mail before update on outbox for each row execute function keep_mail();
+create trigger no_delete before delete or truncate on outbox for each statement execute function only_added_to();
+create trigger keep_sweep before update on sweep for each row execute function keep_sweep();
+create trigger no_delete before delete or truncate on sweep for each statement execute function only_added_to();
+create trigger only_added_to before update or delete or truncate on slot_done for each statement execute function only_added_to();
+
 grant select on all tables in schema public to vialward_daemon;
 grant insert on sweep, slot_done, outbox to vialward_daemon;
-grant update on sweep, outbox to vialward_daemon;
+grant update (confirmed_at, confirmed_by, missed_at) on sweep to vialward_daemon;
+grant update (state, attempt, owner, lease_until, next_attempt, last_error, answer, finished_at) on outbox to vialward_daemon;

@@ -1,0 +1,160 @@
+package tracker
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"vialward/alerts"
+)
+
+// page words the mail of a case that opened, opened again or became worse; was is the case as it stood before, seq the
+// place of the event that changed it. One state, one mail: a second sensor of a unit that is out anyway, or one that
+// flaps before it has cleared, says nothing new. Planned work mutes it until the work is over (WorkEnded).
+func (j *judgement) page(ctx context.Context, w watch, c, was Case, seq int64) error {
+	if j.together { // said with all the others, in one mail
+		c.Told = true
+		return j.tx.SaveCase(ctx, &c)
+	}
+	if !w.alarm.PageWhenOpen {
+		return nil
+	}
+	kind, slot, n := mailKind(c.Kind), "opened", 0
+	if was.No != 0 {
+		n = int(seq)
+	}
+	switch {
+	case was.No == 0 || was.Late || was.State == "open" && !was.Told:
+	case was.Kind != c.Kind:
+		kind, slot = alerts.Worse, "freezing"
+	case was.State == "open":
+		return nil
+	default:
+		slot = "again"
+	}
+	muted, err := j.t.planned(ctx, j.tx, c.Unit, j.at)
+	if err != nil {
+		return err
+	}
+	first := !c.InThread
+	c.Muted, c.Told, c.InThread = muted, c.Told || !muted, c.InThread || !muted
+	if err := j.tx.SaveCase(ctx, &c); err != nil || muted {
+		return err
+	}
+	facts, err := j.t.incident(ctx, j.tx, c, j.at)
+	if err != nil {
+		return err
+	}
+	if err := j.t.post(ctx, j.tx, facts, kind, occasion{
+		about: fmt.Sprintf("case/%d", c.No), slot: slot, n: n, unit: c.Unit, severity: w.alarm.Severity, thread: facts.Thread(), first: first,
+	}); err != nil {
+		return err
+	}
+	if c.State == "recovered" { // opened and over a moment ago: said as it began, and that it is back
+		return j.t.tellRecovered(ctx, j.tx, &c, seq, j.at)
+	}
+	return nil
+}
+
+func mailKind(kind string) alerts.Kind {
+	switch kind {
+	case "warm":
+		return alerts.Warm
+	case "cold":
+		return alerts.Cold
+	case "freeze":
+		return alerts.Freezing
+	default:
+		return alerts.NoTemperatures
+	}
+}
+
+// tellRecovered says that a unit is back in range and how many vials are still on hold, to everybody who was told it had
+// gone out; who was not told that need not be told this. seq is the place of the event that says so.
+func (t *Tracker) tellRecovered(ctx context.Context, tx Tx, c *Case, seq int64, now time.Time) error {
+	if !c.Told {
+		return nil
+	}
+	c.Told = false
+	first := !c.InThread
+	c.InThread = true
+	if err := tx.SaveCase(ctx, c); err != nil {
+		return err
+	}
+	facts, err := t.incident(ctx, tx, *c, now)
+	if err != nil {
+		return err
+	}
+	return t.post(ctx, tx, facts, alerts.Recovered, occasion{
+		about: fmt.Sprintf("case/%d", c.No), slot: "recovered", n: int(seq), unit: c.Unit, thread: facts.Thread(), first: first,
+	})
+}
+
+// tellLate sends the one mail of what brought excursions of the past to light: a delivery, a calibration, a withdrawal.
+func (t *Tracker) tellLate(ctx context.Context, tx Tx, about, what string, received time.Time, finds []LateFind) error {
+	if len(finds) == 0 {
+		return nil
+	}
+	facts := alerts.Late{Site: t.mailSite(tx.Site(), received), Intake: what, Received: received}
+	seen := map[int64]bool{}
+	for _, f := range finds {
+		if seen[f.Case] {
+			continue
+		}
+		seen[f.Case] = true
+		cases, err := tx.Cases(ctx, CaseQuery{No: f.Case})
+		if err != nil {
+			return err
+		}
+		for _, c := range cases {
+			line, err := lateLine(ctx, tx, c)
+			if err != nil {
+				return err
+			}
+			facts.Cases = append(facts.Cases, line)
+			c.LateUntold = time.Time{}
+			if err := tx.SaveCase(ctx, &c); err != nil {
+				return err
+			}
+		}
+	}
+	return t.post(ctx, tx, facts, alerts.LateData, occasion{about: about, slot: "late"})
+}
+
+func lateLine(ctx context.Context, v View, c Case) (alerts.LateCase, error) {
+	x := alerts.LateCase{PastCase: alerts.PastCase{Case: c.No, Wrong: mailKind(c.Kind), From: c.From, To: c.To}, Unit: c.Unit}
+	if w, ok := worstOf(c); ok && w.Found.Kind != "no_data" {
+		extreme := w.Found.ExtremeMilliC
+		x.Extreme = &extreme
+	}
+	var err error
+	x.Touched, err = countOnHold(ctx, v, c.No)
+	return x, err
+}
+
+// untoldAfter is how long a delivery may take before what its first parts brought to light is told without its end.
+const untoldAfter = 30 * time.Minute
+
+// LateFinds tells of what a delivery brought to light that was cut off before its own mail: the next one would find
+// nothing new in the same readings.
+func (t *Tracker) LateFinds(ctx context.Context, site string, now time.Time) error {
+	var waiting []Case
+	if err := t.Store.Read(ctx, site, func(v View) (err error) {
+		waiting, err = v.Cases(ctx, CaseQuery{UntoldBefore: now.Add(-untoldAfter)})
+		return err
+	}); err != nil || len(waiting) == 0 {
+		return err
+	}
+	return t.Store.In(ctx, site, func(tx Tx) error {
+		again, err := tx.Cases(ctx, CaseQuery{UntoldBefore: now.Add(-untoldAfter)})
+		if err != nil || len(again) == 0 {
+			return err
+		}
+		finds := make([]LateFind, len(again))
+		for i, c := range again {
+			finds[i].Case = c.No
+		}
+		about := fmt.Sprintf("late/%d/%d", again[0].No, again[0].LateUntold.Unix())
+		return t.tellLate(ctx, tx, about, "a delivery that was cut off", again[0].LateUntold, finds)
+	})
+}
