@@ -14,7 +14,21 @@ import (
 // newSite is a loaded site with a second technician and pharmacist, two destinations, and hazardous storage.
 func newSite(t *testing.T) *setup {
 	t.Helper()
+	return newSiteLike(t, func(*stock.Site) {})
+}
+
+// newSiteLike is newSite with something different about it.
+func newSiteLike(t *testing.T, change func(*stock.Site)) *setup {
+	t.Helper()
 	s := newSetup(t)
+	site := wardSite()
+	change(&site)
+	_, err := s.LoadSite(t.Context(), stranger, site)
+	require.NoError(t, err)
+	return s
+}
+
+func wardSite() stock.Site {
 	site := smallSite()
 	site.People = append(site.People, stock.Person{Code: "tech-2", Roles: []string{stock.Technician}}, stock.Person{Code: "rph-2", Roles: []string{stock.Pharmacist}})
 	site.Destinations = []stock.Dest{{Code: "WARD", Name: "ward"}, {Code: "FAR", Name: "far ward", MarginMinutes: 120}}
@@ -22,9 +36,18 @@ func newSite(t *testing.T) *setup {
 	for i := range site.Rules {
 		site.Rules[i].PageWhenOpen = true
 	}
-	_, err := s.LoadSite(t.Context(), stranger, site)
-	require.NoError(t, err)
-	return s
+	return site
+}
+
+// reload loads the site again as it would be with a change.
+func (s *setup) reload(t *testing.T, changes ...func(*stock.Site)) error {
+	t.Helper()
+	site := wardSite()
+	for _, change := range changes {
+		change(&site)
+	}
+	_, err := s.LoadSite(t.Context(), pharmacist, site)
+	return err
 }
 
 var (
