@@ -60,8 +60,8 @@ create table event (
   via        text not null check (via <> ''),
   canonical  text not null,        -- the encoding everything else can be recomputed from
   primary key (site, seq),
-  check ((canonical::json ->> 'seq')::bigint = seq and (canonical::json ->> 'site')::int = site
-    and canonical::json ->> 'kind' = kind and canonical::json ->> 'by' = by_person and canonical::json ->> 'via' = via)
+  check (coalesce((canonical::json ->> 'seq')::bigint = seq and (canonical::json ->> 'site')::int = site
+    and canonical::json ->> 'kind' = kind and canonical::json ->> 'by' = by_person and canonical::json ->> 'via' = via, false))
 );
 create index event_kind on event (site, kind, seq);
 create index event_at on event (site, at);
