@@ -30,7 +30,8 @@ func Run(ctx context.Context, configFile string, stdout, stderr io.Writer) error
 	serving, stopServing := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopServing()
 	served := make(chan error, 1)
-	go func() { served <- serve(serving, l, server.HTTP()) }()
+	answering := server.HTTP() // made before Use may be called
+	go func() { served <- serve(serving, l, answering) }()
 	fmt.Fprintf(stdout, "vialward: pages and API on http://%s\n", l.Addr())
 
 	err = p.live(ctx, server, served)

@@ -58,7 +58,8 @@ func Demo(ctx context.Context, o DemoOptions) (err error) {
 	serving, stopServing := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopServing()
 	served := make(chan error, 1)
-	go func() { served <- serve(serving, l, server.HTTP()) }()
+	answering := server.HTTP() // made before Use may be called
+	go func() { served <- serve(serving, l, answering) }()
 
 	err = s.run(ctx, server, l.Addr().String(), served)
 	s.setReady(errStopping)

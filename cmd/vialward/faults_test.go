@@ -1,0 +1,187 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"math/rand/v2"
+	"net/http"
+	"os"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"vialward/db/dbtest"
+)
+
+// promised is what a daemon acknowledged, and what it was asked in all.
+type promised struct {
+	posts, acknowledged []string        // bodies of one reading each
+	moves               map[int64]event // by the number each was answered with; Vials, To and Note as asked
+	complaints          []string        // answers that were neither a promise nor a problem with a sentence
+	refusals            map[int]int     // problems, by status
+	at                  time.Time       // of the newest reading
+	moved               int
+}
+
+// work posts a reading a minute and moves vials, both until the daemon is gone or stop says so.
+func (w *promised) work(g *program, codes []string, celsius string, stop <-chan struct{}) {
+	var both sync.WaitGroup
+	var mu sync.Mutex
+	told := func(a answer) {
+		mu.Lock()
+		defer mu.Unlock()
+		if a.err != nil || a.status == http.StatusOK {
+			return
+		}
+		w.refusals[a.status]++
+		if c := a.complaint(); c != "" {
+			w.complaints = append(w.complaints, c)
+		}
+	}
+	on := func() bool {
+		select {
+		case <-stop:
+			return false
+		default:
+			return len(g.ended) == 0
+		}
+	}
+	both.Go(func() {
+		for on() {
+			w.at = w.at.Add(time.Minute)
+			text := csv(w.at, 1, 0, celsius)
+			w.posts = append(w.posts, text)
+			a := g.api("/readings", "text/csv", strings.NewReader(text))
+			told(a)
+			if a.status == http.StatusOK {
+				w.acknowledged = append(w.acknowledged, text)
+			}
+		}
+	})
+	both.Go(func() {
+		for on() {
+			e := event{Kind: "moved", Vials: []string{codes[w.moved%len(codes)]}}
+			e.Body.To, e.Body.Note = []string{"R1/A", "R1/B", "R2/A"}[w.moved%3], fmt.Sprintf("move %d", w.moved)
+			w.moved++
+			body, err := json.Marshal(map[string]any{"vials": e.Vials, "to": e.Body.To, "note": e.Body.Note})
+			if err != nil {
+				panic(err) // strings can be encoded
+			}
+			a := g.api("/vials/place", "application/json", strings.NewReader(string(body)))
+			told(a)
+			var said struct {
+				Event int64 `json:"event"`
+			}
+			if a.status == http.StatusOK && json.Unmarshal(a.body, &said) == nil {
+				e.Seq = said.Event
+				w.moves[e.Seq] = e
+			}
+		}
+	})
+	both.Wait()
+}
+
+// kept holds a running daemon to every promise.
+func (w *promised) kept(t *testing.T, p *place, g *program) {
+	t.Helper()
+	require.NotEmpty(t, w.acknowledged)
+	require.NotEmpty(t, w.moves)
+	require.Empty(t, w.complaints)
+	all := "sensor,at,celsius\n"
+	for _, text := range w.acknowledged {
+		_, row, _ := strings.Cut(text, "\n")
+		all += row
+	}
+	rows := g.api("/readings", "text/csv", strings.NewReader(all)).rows(t)
+	require.Equal(t, int64(len(w.acknowledged)), rows["duplicate"], "acknowledged readings were lost: %v", rows)
+	for _, text := range w.posts { // what was not acknowledged is sent again, and is harmless
+		rows := g.api("/readings", "text/csv", strings.NewReader(text)).rows(t)
+		require.Equal(t, int64(1), rows["stored"]+rows["duplicate"], "%v", rows)
+	}
+	record := g.record(t)
+	for seq, e := range w.moves {
+		require.Equal(t, e, record[seq], "an acknowledged move is in the record")
+	}
+	p.recounts(t)
+}
+
+func newPromises(at time.Time) *promised {
+	return &promised{moves: map[int64]event{}, refusals: map[int]int{}, at: at.Truncate(time.Second)}
+}
+
+// Killed outright at random moments while readings come in, vials are moved and mails are sent, and started again each
+// time: nothing acknowledged is lost, and a mail is sent twice at most by as many kills as met it.
+func TestKilledWhileVialsAreMoved(t *testing.T) {
+	t.Parallel()
+	kills := 5
+	if os.Getenv("VIALWARD_LONG") != "" {
+		kills = 50
+	}
+	seed := uint64(time.Now().UnixNano())
+	t.Logf("seed %d", seed)
+	random := rand.New(rand.NewPCG(seed, 2))
+	p := setUp(t, "")
+	codes := p.stocked(t, 3, 3*time.Hour)
+	w := newPromises(time.Now().Add(-time.Duration(kills) * 3 * time.Hour))
+	for n := range kills {
+		g := p.start(t, "")
+		moment := time.Duration(random.IntN(600)) * time.Millisecond
+		timer := time.AfterFunc(moment, g.kill)
+		w.work(g, codes, []string{"9.5", "5.0"}[n%2], nil)
+		timer.Stop()
+	}
+	g := p.start(t, "")
+	w.kept(t, p, g)
+	mails := g.allSent(t)
+	require.NotEmpty(t, mails, "the excursions were told")
+	arrived, extra := map[string]int{}, 0
+	for _, m := range p.caught.Mails() {
+		id := m.MessageID + " to " + m.To
+		if arrived[id]++; arrived[id] > 1 {
+			extra++
+		}
+		require.LessOrEqual(t, arrived[id], 1+kills, "%s", m.Subject)
+	}
+	require.LessOrEqual(t, extra, kills*2, "a kill meets the mails under way: one on each of two connections")
+	for _, m := range mails {
+		require.Positive(t, arrived[m.MessageID+" to "+m.To], "accepted, and never arrived: %s", m.Subject)
+		require.LessOrEqual(t, arrived[m.MessageID+" to "+m.To], m.Attempts, "%s", m.Subject)
+	}
+	t.Logf("%d of %d readings and %d of %d moves acknowledged; %d mails, %d of them again", len(w.acknowledged), len(w.posts), len(w.moves), w.moved, len(mails), extra)
+	g.stop(t)
+}
+
+// The database goes away again and again, for a moment or a while: whoever asks gets a sentence, asking again is
+// harmless, the daemon comes back by itself, and nothing acknowledged is lost.
+func TestDatabaseAway(t *testing.T) {
+	t.Parallel()
+	p := setUp(t, "")
+	codes := p.stocked(t, 3, 3*time.Hour)
+	g := p.start(t, "")
+	w := newPromises(time.Now().Add(-6 * time.Hour))
+	stop, ended := make(chan struct{}), make(chan struct{})
+	go func() { defer close(ended); w.work(g, codes, "9.5", stop) }()
+	t.Cleanup(func() { g.kill(); <-ended })
+	for range 10 {
+		dbtest.Disconnect(t, p.dsn)
+		until(t, "the daemon is ready again", func() bool { return g.get("/readyz") == http.StatusOK })
+	}
+	open := dbtest.Shut(t, p.dsn)
+	until(t, "the daemon says that it is not ready", func() bool { return g.get("/readyz") == http.StatusServiceUnavailable })
+	require.Equal(t, http.StatusOK, g.get("/livez"), "a restart would not help")
+	refused := g.api("/readings", "text/csv", strings.NewReader(csv(time.Now(), 1, 0, "5.0")))
+	require.GreaterOrEqual(t, refused.status, http.StatusInternalServerError, "%s", refused.body)
+	require.Empty(t, refused.complaint())
+	open()
+	until(t, "the daemon is ready again", func() bool { return g.get("/readyz") == http.StatusOK })
+	close(stop)
+	<-ended
+	t.Logf("refused by status: %v", w.refusals)
+	require.NotEmpty(t, w.refusals)
+	w.kept(t, p, g)
+	require.NotEmpty(t, g.allSent(t))
+	g.stop(t)
+}
