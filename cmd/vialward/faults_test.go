@@ -8,6 +8,7 @@ import (
 	"os"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -24,6 +25,8 @@ type promised struct {
 	refusals            map[int]int     // problems, by status
 	at                  time.Time       // of the newest reading
 	moved               int
+	unsure              bool         // whether the move in hand was done: no answer came, or one that says nothing of it
+	told                atomic.Int64 // how many of both were acknowledged
 }
 
 // work posts a reading a minute and moves vials, both until the daemon is gone or stop says so.
@@ -58,27 +61,37 @@ func (w *promised) work(g *program, codes []string, celsius string, stop <-chan 
 			told(a)
 			if a.status == http.StatusOK {
 				w.acknowledged = append(w.acknowledged, text)
+				w.told.Add(1)
 			}
 		}
 	})
 	both.Go(func() {
 		for on() {
 			e := event{Kind: "moved", Vials: []string{codes[w.moved%len(codes)]}}
-			e.Body.To, e.Body.Note = []string{"R1/A", "R1/B", "R2/A"}[w.moved%3], fmt.Sprintf("move %d", w.moved)
-			w.moved++
+			e.Body.To, e.Body.Note = []string{"R1/B", "R2/A", "R1/A"}[w.moved/len(codes)%3], fmt.Sprintf("move %d", w.moved)
 			body, err := json.Marshal(map[string]any{"vials": e.Vials, "to": e.Body.To, "note": e.Body.Note})
 			if err != nil {
 				panic(err) // strings can be encoded
 			}
 			a := g.api("/vials/place", "application/json", strings.NewReader(string(body)))
-			told(a)
 			var said struct {
-				Event int64 `json:"event"`
+				Event int64  `json:"event"`
+				Code  string `json:"code"`
 			}
-			if a.status == http.StatusOK && json.Unmarshal(a.body, &said) == nil {
+			_ = json.Unmarshal(a.body, &said) // told looks at what cannot be read
+			switch {
+			case a.status == http.StatusOK:
 				e.Seq = said.Event
 				w.moves[e.Seq] = e
+				w.told.Add(1)
+			case said.Code == "there" && w.unsure: // it was done, and only the answer was lost
+			default:
+				told(a)
+				w.unsure = true
+				continue // and asked again
 			}
+			w.unsure = false
+			w.moved++
 		}
 	})
 	both.Wait()
@@ -90,6 +103,10 @@ func (w *promised) kept(t *testing.T, p *place, g *program) {
 	require.NotEmpty(t, w.acknowledged)
 	require.NotEmpty(t, w.moves)
 	require.Empty(t, w.complaints)
+	for status := range w.refusals {
+		require.GreaterOrEqual(t, status, http.StatusInternalServerError, "nothing was asked that is wrong: %v", w.refusals)
+	}
+	require.Greater(t, 2*len(w.moves), w.moved, "most moves were acknowledged")
 	all := "sensor,at,celsius\n"
 	for _, text := range w.acknowledged {
 		_, row, _ := strings.Cut(text, "\n")
@@ -104,6 +121,12 @@ func (w *promised) kept(t *testing.T, p *place, g *program) {
 	record := g.record(t)
 	for seq, e := range w.moves {
 		require.Equal(t, e, record[seq], "an acknowledged move is in the record")
+	}
+	moves := map[string]int{}
+	for _, e := range record {
+		if moves[e.Body.Note]++; e.Kind == "moved" {
+			require.Equal(t, 1, moves[e.Body.Note], "%s was asked again, and done twice", e.Body.Note)
+		}
 	}
 	p.recounts(t)
 }
@@ -167,7 +190,8 @@ func TestDatabaseAway(t *testing.T) {
 	t.Cleanup(func() { g.kill(); <-ended })
 	for range 10 {
 		dbtest.Disconnect(t, p.dsn)
-		until(t, "the daemon is ready again", func() bool { return g.get("/readyz") == http.StatusOK })
+		again := w.told.Load() + 20
+		until(t, "the daemon works again", func() bool { return w.told.Load() >= again })
 	}
 	open := dbtest.Shut(t, p.dsn)
 	until(t, "the daemon says that it is not ready", func() bool { return g.get("/readyz") == http.StatusServiceUnavailable })
