@@ -103,6 +103,9 @@ func listOrNull(s []string) any {
 
 // SaveCase inserts one with number 0 and gives it its number, or stores how it has changed.
 func (t *tx) SaveCase(ctx context.Context, c *tracker.Case) error {
+	if err := t.Order(ctx); err != nil {
+		return err
+	}
 	if c.No == 0 {
 		n, err := t.NextNumber(ctx, "case")
 		if err != nil {

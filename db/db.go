@@ -165,10 +165,10 @@ type tx struct {
 	ordered bool        // it holds the site's order
 }
 
-// order takes the lock of the site's one order, until commit. What takes several locks takes them so: the count of
-// intakes, sensors by code, this one, then counters and vials. Two operations then wait for each other, and never in a
-// circle.
-func (t *tx) order(ctx context.Context) error {
+// Order takes the lock of the site's one order, until commit. What takes several locks takes them so: the count of
+// intakes, sensors by code, this one, then counters, cases and vials. Two operations then wait for each other, and never
+// in a circle.
+func (t *tx) Order(ctx context.Context) error {
 	if t.ordered {
 		return nil
 	}

@@ -183,7 +183,7 @@ func (t *tx) Area(ctx context.Context, code string) (stock.Area, error) {
 // NextNumber counts up without holes: the counter's row lock lasts until commit.
 func (t *tx) NextNumber(ctx context.Context, series string) (int64, error) {
 	if series != "intake" { // that one is asked for first, before anything is known to change
-		if err := t.order(ctx); err != nil {
+		if err := t.Order(ctx); err != nil {
 			return 0, err
 		}
 	}

@@ -66,7 +66,7 @@ func (t *tx) Vials(ctx context.Context, codes []string) ([]stock.Vial, error) {
 			return nil, unknown(strings.ToValidUTF8(strings.ReplaceAll(c, "\x00", "?"), "?"), t.site.Code)
 		}
 	}
-	if err := t.order(ctx); err != nil {
+	if err := t.Order(ctx); err != nil {
 		return nil, err
 	}
 	if _, err := t.q.Exec(ctx, `select from vial where site = $1 and vial = any($2) order by vial for update`, t.id, codes); err != nil {

@@ -146,6 +146,9 @@ func (t *Tracker) LateFinds(ctx context.Context, site string, now time.Time) err
 		return err
 	}
 	return t.Store.In(ctx, site, func(tx Tx) error {
+		if err := tx.Order(ctx); err != nil {
+			return err
+		}
 		again, err := tx.Cases(ctx, CaseQuery{UntoldBefore: now.Add(-untoldAfter)})
 		if err != nil || len(again) == 0 {
 			return err

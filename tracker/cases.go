@@ -16,11 +16,14 @@ func (j *judgement) apply(ctx context.Context, w watch, ch thermal.Change, rows 
 	if ch.Kind == thermal.Unchanged {
 		return nil
 	}
+	if err := j.tx.Order(ctx); err != nil { // two sensors of a unit share its case
+		return err
+	}
 	if ch.Kind == thermal.Opened {
 		return j.opened(ctx, w, ch.Now)
 	}
 	row := rows[ch.Old.ID]
-	row.Found = ch.Now
+	row.Found, row.NotBorneOut = ch.Now, ch.Now.NotBorneOut // what was not borne out may be after all
 	c, err := j.theCase(ctx, row.Case)
 	if err != nil {
 		return err
@@ -30,7 +33,6 @@ func (j *judgement) apply(ctx context.Context, w watch, ch thermal.Change, rows 
 		row.MergedInto = ch.Into
 		return j.merged(ctx, w, c, row)
 	case thermal.NotBorneOut:
-		row.NotBorneOut = true
 		return j.notBorneOut(ctx, w, c, row)
 	case thermal.ClearedNow:
 		if j.now.ClockSuspect != "" { // its readings clear nothing until its zone is declared
@@ -228,8 +230,11 @@ func (j *judgement) grown(ctx context.Context, w watch, c Case, x ExcursionRow, 
 	if err := j.hold(ctx, w, c, x, j.undecided(seq)); err != nil {
 		return err
 	}
-	if reopened {
+	switch {
+	case reopened:
 		c.State, c.To, c.RecoveredAt, c.Late = "open", time.Time{}, time.Time{}, stale
+	case c.State == "not borne out":
+		c.State, changed = "recovered", true
 	}
 	if awake {
 		c.Late = false

@@ -229,6 +229,16 @@ func (k *taking) finish(ctx context.Context) error {
 	before, lateBefore := k.in, k.late
 	return k.t.Store.In(ctx, k.site, func(tx Tx) error {
 		k.in, k.late = before, lateBefore
+		id, err := k.begin(ctx, tx)
+		if err != nil {
+			return err
+		}
+		k.in.ID = id
+		for i := range pending { // all sensors before anything is judged
+			if _, err := tx.LockSensor(ctx, pending[i].code); err != nil {
+				return err
+			}
+		}
 		for i := range pending {
 			s := pending[i] // its readings stay as they are in case this runs again
 			e, err := k.one(ctx, tx, &s)
@@ -237,11 +247,7 @@ func (k *taking) finish(ctx context.Context) error {
 			}
 			k.add(e, &s)
 		}
-		id, err := k.begin(ctx, tx)
-		if err != nil {
-			return err
-		}
-		k.in.ID, k.in.Finished = id, k.now
+		k.in.Finished = k.now
 		k.in.Rows.Read, k.in.Rows.Missing, k.in.Rows.Refused = parsed.Read, parsed.Missing, parsed.Refused+k.own
 		k.in.Refused = slices.Concat(k.d.Values.Refused(), k.refused)
 		slices.SortStableFunc(k.in.Refused, func(a, b templog.Refusal) int { return cmp.Compare(a.Line, b.Line) })

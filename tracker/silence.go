@@ -116,6 +116,9 @@ func (t *Tracker) silent(ctx context.Context, site string, s stock.Sensor, now t
 		if n.LastAt.IsZero() {
 			return nil // never heard: metrics and pages say so; there is no last good reading to count from
 		}
+		if err := tx.Order(ctx); err != nil {
+			return err
+		}
 		j := &judgement{t: t, tx: tx, sensor: s, now: &n, at: now, appended: true, together: together}
 		for _, w := range j.watches() {
 			if w.rule.Kind != thermal.NoData || !w.assignment.To.IsZero() {

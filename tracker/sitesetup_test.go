@@ -19,15 +19,17 @@ import (
 type setup struct {
 	*tracker.Tracker
 	store *db.DB
+	dsn   string
 	now   time.Time
 }
 
 func newSetup(t *testing.T) *setup {
 	t.Helper()
-	store, err := db.Open(t.Context(), dbtest.Fresh(t))
+	dsn := dbtest.Fresh(t)
+	store, err := db.Open(t.Context(), dsn)
 	require.NoError(t, err)
 	t.Cleanup(store.Close)
-	s := &setup{store: store, now: time.Date(2025, 10, 13, 11, 5, 0, 0, time.UTC)}
+	s := &setup{store: store, dsn: dsn, now: time.Date(2025, 10, 13, 11, 5, 0, 0, time.UTC)}
 	s.Tracker = &tracker.Tracker{Store: store, Now: func() time.Time { return s.now }, Log: slog.New(slog.DiscardHandler)}
 	return s
 }

@@ -37,6 +37,9 @@ type Token struct {
 // Tx is a transaction: a View that can also add to the record.
 type Tx interface {
 	View
+	// Order takes the site's order before an event is there to be added, until commit: cases and vials read after it are
+	// changed by nobody else meanwhile. Sensors are locked before it, all of them.
+	Order(ctx context.Context) error
 	// Append gives the event its place in the site's order and stores it. It holds the site's order until commit.
 	Append(ctx context.Context, e *stock.Event) error
 	// Vials loads these vials under lock, in the order asked for, touches filled in. An unknown one is a Refusal that

@@ -114,6 +114,9 @@ func (t *Tracker) eachOpenCase(ctx context.Context, site string, now time.Time, 
 			continue
 		}
 		err := t.Store.In(ctx, site, func(tx Tx) error {
+			if err := tx.Order(ctx); err != nil {
+				return err
+			}
 			again, err := tx.Cases(ctx, CaseQuery{No: c.No, OpenOnly: true})
 			if err != nil || len(again) == 0 {
 				return err

@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
 )
 
@@ -41,6 +42,26 @@ func Fresh(t testing.TB) string {
 func Empty(t testing.TB) string {
 	t.Helper()
 	return database(t, func(*server) string { return "template0" })
+}
+
+// Exec runs statements as the owner of a test database, on a connection of its own.
+func Exec(t testing.TB, dsn, statements string) {
+	t.Helper()
+	c, err := pgx.Connect(t.Context(), dsn)
+	require.NoError(t, err)
+	_, err = c.Exec(t.Context(), statements)
+	require.NoError(t, err)
+	require.NoError(t, c.Close(t.Context()))
+}
+
+// Ask answers one number.
+func Ask(t testing.TB, dsn, query string) (n int64) {
+	t.Helper()
+	c, err := pgx.Connect(t.Context(), dsn)
+	require.NoError(t, err)
+	require.NoError(t, c.QueryRow(t.Context(), query).Scan(&n))
+	require.NoError(t, c.Close(t.Context()))
+	return n
 }
 
 func database(t testing.TB, from func(*server) string) string {
