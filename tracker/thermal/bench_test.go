@@ -110,3 +110,27 @@ func BenchmarkClassifyMillionKnown(b *testing.B) {
 		}
 	}
 }
+
+// Per op: ten days of one reading a minute made ready, crossing 8 °C now and then.
+func BenchmarkExposureTrace(b *testing.B) {
+	x := exposures(b, thermal.ExposureRules{MaxGap: halfHr, Stability: keeps(8, nil, 5, 168, 25, 24)})
+	series := wandering(14_400)
+	b.ReportAllocs()
+	for b.Loop() {
+		x.Trace(series)
+	}
+}
+
+// Per op: one vial with three stays in ten days of readings that are ready.
+func BenchmarkExposureVial(b *testing.B) {
+	x := exposures(b, thermal.ExposureRules{MaxGap: halfHr, Stability: keeps(8, nil, 5, 168, 25, 24)})
+	trace := x.Trace(wandering(14_400))
+	at := func(m int64) int64 { return start + m*minute }
+	stays := []thermal.Stay{{at(10), at(3000), trace, 0}, {at(3000), at(3015), nil, 22_000}, {at(3015), at(14_000), trace, 0}}
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := x.Of(stays, at(14_000), at(20_000)); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
