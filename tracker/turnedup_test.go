@@ -197,3 +197,20 @@ func TestSlips(t *testing.T) {
 	refused(t, err, "products")
 	s.recounted(t)
 }
+
+// A batch bears the local day its preparation started, over midnight and over the hour that comes twice.
+func TestBatchDay(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	for _, c := range []struct{ now, code string }{
+		{"2025-11-02T04:05:00Z", "251101"}, // started 23:20 EDT on the 1st, ended after midnight
+		{"2025-11-02T06:30:00Z", "251102"}, // started 01:45 EDT, ended 01:30 EST
+		{"2025-11-02T07:00:00Z", "251102"}, // started 01:15 EST, the hour's second time
+		{"2025-11-03T05:10:00Z", "251102"}, // started 23:25 EST
+	} {
+		at, err := time.Parse(time.RFC3339, c.now)
+		require.NoError(t, err)
+		s.now = at
+		require.Contains(t, s.prepared(t, "PANT", 1)[0], c.code, c.now)
+	}
+}
