@@ -9,9 +9,10 @@ import (
 )
 
 type calcCommands struct {
-	Mkt mktCommand `cmd:"" help:"Mean kinetic temperature, gaps and excursions of a log."`
-	Bud budCommand `cmd:"" help:"Beyond-use date: the earliest of all limits, and which one governs."`
-	Mix mixCommand `cmd:"" help:"Reconstitution, dilution and yield."`
+	Mkt      mktCommand      `cmd:"" help:"Mean kinetic temperature, gaps and excursions of a log."`
+	Bud      budCommand      `cmd:"" help:"Beyond-use date: the earliest of all limits, and which one governs."`
+	Mix      mixCommand      `cmd:"" help:"Reconstitution, dilution and yield."`
+	Exposure exposureCommand `cmd:"" help:"What one vial met: its stays crossed with a temperature log."`
 }
 
 // show prints a calculator's result and takes its exit code over.
@@ -81,4 +82,27 @@ func (m mixCommand) Run(c *call) error {
 	}
 	defer f.Close()
 	return c.show(calc.Mix(f))
+}
+
+type exposureCommand struct {
+	File   string        `arg:"" help:"JSON document, - for standard input."`
+	Log    string        `arg:"" help:"Temperature log in the plain form, - for standard input."`
+	MaxGap time.Duration `help:"Longest wait between readings that is bridged." default:"30m"`
+}
+
+func (x exposureCommand) Run(c *call) error {
+	if x.File == "-" && x.Log == "-" {
+		return usage("document and log cannot both come from standard input: give one of them as a file")
+	}
+	document, err := c.open(x.File)
+	if err != nil {
+		return err
+	}
+	defer document.Close()
+	log, err := c.open(x.Log)
+	if err != nil {
+		return err
+	}
+	defer log.Close()
+	return c.show(calc.Exposure(document, log, calc.ExposureOptions{MaxGap: x.MaxGap}))
 }

@@ -35,7 +35,7 @@ func Mix(in io.Reader) (Result, error) {
 		made, err = mixing.Make(plan)
 	}
 	if err != nil {
-		return refuseMix(err), nil
+		return refuse(err), nil
 	}
 	doc := Mixture{
 		ConcentrationMgPerML: stock.SayMilli(int64(made.UgPerML)),
@@ -67,8 +67,8 @@ func (m Mixture) text(p mixing.Plan) string {
 	return b.String() + "\n" + Caution + "\n"
 }
 
-// refuseMix prints every reason there is.
-func refuseMix(err error) Result {
+// refuse prints every reason there is.
+func refuse(err error) Result {
 	var doc Refused
 	var text strings.Builder
 	for _, e := range eachRefusal(err) {

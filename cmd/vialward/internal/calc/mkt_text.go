@@ -5,6 +5,7 @@ import (
 	"strings"
 	"time"
 
+	"vialward/tracker/templog"
 	"vialward/tracker/thermal"
 	"vialward/tracker/walltime"
 )
@@ -20,17 +21,21 @@ func (d Temperatures) text() string {
 	for _, s := range d.Sensors {
 		d.said.sensor(&b, s)
 	}
-	r := d.Rows
-	fmt.Fprintf(&b, "Values   %d read: %d stored, %d duplicate, %d conflicting, %d missing, %d refused\n",
+	sayRows(&b, d.Rows, d.Refused)
+	return b.String() + "\n" + mktMeaning + "\n" + Caution + "\n"
+}
+
+// sayRows prints what became of a log's values, and why some were refused.
+func sayRows(b *strings.Builder, r templog.Rows, refused []templog.Refusal) {
+	fmt.Fprintf(b, "Values   %d read: %d stored, %d duplicate, %d conflicting, %d missing, %d refused\n",
 		r.Read, r.Stored, r.Duplicate, r.Conflicting, r.Missing, r.Refused)
-	for i, w := range d.Refused {
+	for i, w := range refused {
 		if i == mostListed {
-			fmt.Fprintf(&b, "         and %d more (--json lists them)\n", len(d.Refused)-i)
+			fmt.Fprintf(b, "         and %d more (--json lists them)\n", len(refused)-i)
 			break
 		}
-		fmt.Fprintf(&b, "REFUSED  line %d: %s\n", w.Line, w.Why)
+		fmt.Fprintf(b, "REFUSED  line %d: %s\n", w.Line, w.Why)
 	}
-	return b.String() + "\n" + mktMeaning + "\n" + Caution + "\n"
 }
 
 func (o said) sensor(b *strings.Builder, s SensorTemperatures) {
