@@ -13,6 +13,7 @@ type calcCommands struct {
 	Bud      budCommand      `cmd:"" help:"Beyond-use date: the earliest of all limits, and which one governs."`
 	Mix      mixCommand      `cmd:"" help:"Reconstitution, dilution and yield."`
 	Exposure exposureCommand `cmd:"" help:"What one vial met: its stays crossed with a temperature log."`
+	Stock    stockCommand    `cmd:"" help:"How many to prepare: expected left-over and shortage, and the size that costs least."`
 }
 
 // show prints a calculator's result and takes its exit code over.
@@ -105,4 +106,17 @@ func (x exposureCommand) Run(c *call) error {
 	}
 	defer log.Close()
 	return c.show(calc.Exposure(document, log, calc.ExposureOptions{MaxGap: x.MaxGap}))
+}
+
+type stockCommand struct {
+	File string `arg:"" help:"JSON document, - for standard input."`
+}
+
+func (s stockCommand) Run(c *call) error {
+	f, err := c.open(s.File)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	return c.show(calc.StockAdvice(f))
 }
