@@ -7,6 +7,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -70,8 +71,11 @@ const tooSmall = `[...document.querySelectorAll("button, summary, input:not([typ
 	.filter(e => e.getClientRects().length).map(e => [e, e.getBoundingClientRect()]).filter(([e, r]) => r.height < 43.5)
 	.map(([e, r]) => e.outerHTML.slice(0, 80) + " " + Math.round(r.width) + "x" + Math.round(r.height))`
 
+// cutInTwo lists states whose frame is broken at a line's end: half of "DO NOT USE" reads as "USE".
+const cutInTwo = `[...document.querySelectorAll(".word")].filter(e => e.getClientRects().length > 1).map(e => "cut in two: " + e.textContent)`
+
 // A reader's browser on a phone, a tablet and a large screen, light and dark: nothing runs out of the page, axe-core
-// finds nothing, what is touched is large enough, and no page needs a script or leaves this server.
+// finds nothing, what is touched is large enough, and nothing is loaded but this server's own files.
 func TestPagesInABrowser(t *testing.T) {
 	t.Parallel()
 	n := newNight(t, nil)
@@ -81,14 +85,24 @@ func TestPagesInABrowser(t *testing.T) {
 	ctx := browser(t)
 	axe, err := os.ReadFile(axeFile)
 	require.NoError(t, err)
-	widths := []int64{360, 768, 1920}
+	// The layout changes once, between a phone and a tablet: each side of it is looked at light and dark.
+	views := []struct {
+		width int64
+		theme string
+	}{{360, "light"}, {360, "dark"}, {768, "dark"}, {1920, "light"}}
 	var wrong []string
 	for name, path := range everyPage(n) {
 		require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(server.URL+path)), path)
-		_, err := chromedp.Run(ctx, chromedp.Evaluate[any](string(axe)+"; null"))
+		loaded, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](`performance.getEntriesByType("resource").map(e => e.name)`))
 		require.NoError(t, err, path)
-		for i, width := range widths {
-			theme := []string{"light", "dark", "light"}[i]
+		require.NotEmpty(t, loaded, path)
+		for _, address := range loaded {
+			require.True(t, strings.HasPrefix(address, server.URL+"/static/"), "%s loads %s", path, address)
+		}
+		_, err = chromedp.Run(ctx, chromedp.Evaluate[any](string(axe)+"; null"))
+		require.NoError(t, err, path)
+		for _, v := range views {
+			width, theme := v.width, v.theme
 			at := fmt.Sprintf("%s at %d px, %s", path, width, theme)
 			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), media("screen", theme)), at)
 			wide, err := chromedp.Run(ctx, chromedp.Evaluate[int]("document.documentElement.scrollWidth"))
@@ -98,7 +112,9 @@ func TestPagesInABrowser(t *testing.T) {
 			}
 			small, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](tooSmall))
 			require.NoError(t, err, at)
-			for _, what := range append(small, violations(t, ctx)...) {
+			cut, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](cutInTwo))
+			require.NoError(t, err, at)
+			for _, what := range slices.Concat(small, cut, violations(t, ctx)) {
 				wrong = append(wrong, at+": "+what)
 			}
 			picture(t, ctx, fmt.Sprintf("%s-%d-%s", name, width, theme))

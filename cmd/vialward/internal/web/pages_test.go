@@ -36,6 +36,7 @@ var (
 // text is a page as it is read: its words, a block a line.
 func text(page string) string {
 	page = picturesOut.ReplaceAllString(page, "(a trace)")
+	page = strings.ReplaceAll(page, "\u00a0", " ")
 	page = strings.NewReplacer("</th>", " ", "</td>", " ").Replace(page)
 	page = blockEnds.ReplaceAllString(strings.ReplaceAll(page, "\n", " "), "\n")
 	page = html.UnescapeString(tags.ReplaceAllString(page, ""))
@@ -105,6 +106,37 @@ func TestEveryPage(t *testing.T) {
 	for _, path := range pages {
 		require.Contains(t, check(path), "Demo: invented site", path)
 	}
+}
+
+// A ward's slow line carries the first page with all it needs in under 100 kB.
+func TestFirstPageWeighsLittle(t *testing.T) {
+	t.Parallel()
+	n := newNight(t, nil)
+	n.server.DemoClock = true
+	_, page := n.page(t, "/")
+	weight := len(page)
+	files := regexp.MustCompile(`(?:href|src)="(/static/[^"]+)"`).FindAllStringSubmatch(page, -1)
+	require.Len(t, files, 2, "style sheet and icon")
+	for _, f := range files {
+		status, text := n.page(t, f[1])
+		require.Equal(t, http.StatusOK, status, f[1])
+		require.NotEmpty(t, text, f[1])
+		weight += len(text)
+	}
+	require.Less(t, weight, 100_000)
+}
+
+// A number and its unit never part at a line's end, on any page, in words or in a picture.
+func TestNumbersKeepTheirUnits(t *testing.T) {
+	t.Parallel()
+	n := newNight(t, nil)
+	kept := 0
+	for _, path := range everyPage(n) {
+		_, page := n.page(t, path)
+		require.NotContains(t, page, " °", path)
+		kept += strings.Count(page, "\u00a0°C")
+	}
+	require.Greater(t, kept, 100)
 }
 
 // Bad input gets a sentence, on a page.
@@ -235,7 +267,7 @@ func TestListPageAndTextAgree(t *testing.T) {
 		}
 	}
 	require.Greater(t, found, 100)
-	require.Contains(t, page, " °F (4.8 °C)")
+	require.Contains(t, text(page), " °F (4.8 °C)")
 }
 
 // Names that would be markup are words: whatever a person, a site file or a log can fill in.

@@ -121,7 +121,12 @@ func write(w http.ResponseWriter, name string, status int, f *shell) {
 	h.Set("Content-Type", "text/html; charset=utf-8")
 	h.Set("Cache-Control", "no-store") // the record moves on: an old page looks like a new one
 	w.WriteHeader(status)
-	_, _ = w.Write(b.Bytes()) // whoever asked may have gone
+	_, _ = w.Write(keepUnits(b.Bytes())) // whoever asked may have gone
+}
+
+// keepUnits joins a number to its degrees with a no-break space: on a phone "9.1" and "°C" would part at a line's end.
+func keepUnits(page []byte) []byte {
+	return bytes.ReplaceAll(page, []byte(" °"), []byte("\u00a0°"))
 }
 
 // sorryPage says in a sentence what went wrong.
