@@ -1,4 +1,4 @@
-// Package thermal judges temperatures: readings, mean kinetic temperature, excursions. Pure.
+// Package thermal judges temperatures: readings, mean kinetic temperature, excursions, a vial's exposure. Pure.
 package thermal
 
 import "strconv"

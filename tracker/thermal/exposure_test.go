@@ -190,6 +190,20 @@ func TestExposureStability(t *testing.T) {
 	}
 }
 
+// A fault this finds: a limit on a full minute that the last digit of a logarithm puts into the minute before.
+func TestExposureFullMinutes(t *testing.T) {
+	at := start - start%minute
+	for _, c := range []struct{ cold, warm int64 }{{240, 24}, {168, 24}, {168, 12}, {72, 8}, {90, 9}, {77, 7}, {120, 10}, {330, 11}} {
+		x := exposures(t, thermal.ExposureRules{MaxGap: halfHr, Stability: keeps(8, nil, 5, float64(c.cold), 25, float64(c.warm))})
+		for h := int64(1); h <= c.warm; h++ {
+			stay := thermal.Stay{FromMicros: at - h*60*minute, ToMicros: at, AssumedMilliC: 25_000}
+			e, err := x.Of([]thermal.Stay{stay}, at, at+100_000*minute)
+			require.NoError(t, err)
+			require.Equal(t, (c.cold-h*c.cold/c.warm)*60, (e.ChemicalLimitMicros-at)/minute, "%d h of %d at 25 °C", h, c.warm)
+		}
+	}
+}
+
 // The integral against another quadrature, on lines that cross every kind of boundary.
 func TestExposureAgainstGonum(t *testing.T) {
 	energy := 120.0
@@ -340,6 +354,7 @@ func TestExposureProposals(t *testing.T) {
 		"within it":                      {[]float64{7, 9, 7}, allow(12), stable, 60, []thermal.Action{thermal.WithinAllowance}, "10.0 minutes of the 12.0 minutes allowed"},
 		"just within it":                 {[]float64{7, 9, 7}, allow(10), stable, 60, []thermal.Action{thermal.WithinAllowance}, "10.0 minutes of the 10.0 minutes allowed"},
 		"thirds add up to the allowance": {[]float64{7, 10, 7}, allow(40.0 / 3), stable, 60, []thermal.Action{thermal.WithinAllowance}, "13.3 minutes"},
+		"sevenths, to the nanosecond":    {[]float64{7, 14, 7, 14, 7, 14, 7, 14, 7, 14, 7, 14, 7, 14, 7}, allow(120), stable, 60, []thermal.Action{thermal.WithinAllowance}, "120.0 minutes of the 120.0"},
 		"more than it":                   {[]float64{7, 9, 7}, allow(9.5), stable, 60, []thermal.Action{thermal.DiscardIt}, "30 seconds more than the 9.5 minutes allowed"},
 		"an allowance of none":           {[]float64{7, 9, 7}, allow(0), stable, 60, []thermal.Action{thermal.DiscardIt}, "more than the 0 seconds allowed"},
 		"an allowance not needed":        {in, allow(0), stable, 60, nil, ""},
@@ -351,7 +366,7 @@ func TestExposureProposals(t *testing.T) {
 		"shorter by its stability":       {in, nil, stable, 6000, []thermal.Action{thermal.ShortenIt}, "0.333 % of it is used"},
 	} {
 		x := exposures(t, thermal.ExposureRules{MaxGap: halfHr, Stability: c.stability, AllowedOut: c.allowed})
-		at := start + 20*minute
+		at := start + 10*int64(len(c.celsius)-1)*minute
 		e, err := x.Of([]thermal.Stay{{FromMicros: start, ToMicros: at, Trace: x.Trace(every(10, c.celsius...))}}, at, at+c.bud*minute)
 		require.NoError(t, err, name)
 		var got []thermal.Action

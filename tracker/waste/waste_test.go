@@ -140,6 +140,12 @@ func TestDaily(t *testing.T) {
 		require.InDelta(t, left, l, 0.05) // five standard errors of Draws draws at a deviation of 3
 		require.InDelta(t, short, s, 0.05)
 	}
+	d, err = waste.Daily([]int{0, 1}, 1, 1)
+	require.NoError(t, err)
+	none, _ := d.Expected(1) // the share of days on which nobody wanted any
+	k := int64(math.Round(none * waste.Draws))
+	require.Zero(t, advise(t, d, nil, waste.Costs{LeftOverMicro: waste.Draws - k, ShortMicro: k}, 0).Size, "a ratio met exactly is met")
+	require.Equal(t, 1, advise(t, d, nil, waste.Costs{LeftOverMicro: waste.Draws - k - 1, ShortMicro: k + 1}, 0).Size)
 	d, err = waste.Daily([]int{4}, 3, 1)
 	require.Equal(t, 12, advise(t, d, err, money(1e-6, 1e9), 0).Size, "no chance in it")
 	d, err = waste.Daily([]int{0, 0, 0}, 5, 1)

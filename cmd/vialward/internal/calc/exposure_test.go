@@ -101,7 +101,10 @@ func TestExposureApart(t *testing.T) {
 	for name, w := range want {
 		got, ok := exposureOf(t, exposureData+name+".in.json").Document.(calc.Exposed)
 		require.True(t, ok, name)
-		require.InDeltaSlice(t, w.Above[:], []float64{got.MinutesAbove.Above8, got.MinutesAbove.Above15, got.MinutesAbove.Above25}, 1e-9, name)
+		above := got.MinutesAbove
+		require.InDelta(t, w.Above[0], above.Above8, 1e-9, name)
+		require.InDelta(t, w.Above[1], above.Above15, 1e-9, name)
+		require.InDelta(t, w.Above[2], above.Above25, 1e-9, name)
 		require.InDelta(t, w.Below, got.MinutesBelow.Below2, 1e-9, name)
 		require.Equal(t, w.Freezes, got.FreezeReadings, name)
 		require.InDelta(t, w.Unknown, got.UnknownMinutes, 1e-9, name)
