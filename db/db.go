@@ -10,7 +10,9 @@ import (
 	"embed"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
+	"net"
 	"sync"
 	"time"
 
@@ -104,14 +106,14 @@ func (d *DB) In(ctx context.Context, site string, f func(tracker.Tx) error) erro
 		if try < 5 && gaveWay(err) {
 			continue
 		}
-		return err
+		return away(err)
 	}
 }
 
 // Read runs f on one unchanging view.
 func (d *DB) Read(ctx context.Context, site string, f func(tracker.View) error) error {
 	o := pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly}
-	return d.once(ctx, site, o, func(t *tx) error { return f(t) })
+	return away(d.once(ctx, site, o, func(t *tx) error { return f(t) }))
 }
 
 func (d *DB) once(ctx context.Context, site string, o pgx.TxOptions, f func(*tx) error) error {
@@ -143,6 +145,29 @@ func (d *DB) once(ctx context.Context, site string, o pgx.TxOptions, f func(*tx)
 func gaveWay(err error) bool {
 	var pg *pgconn.PgError
 	return errors.As(err, &pg) && (pg.Code == "40001" || pg.Code == "40P01")
+}
+
+// away marks an error of a connection that could not be had or was cut, of a server that is stopping or full, as
+// tracker.ErrAway; others stay as they are.
+func away(err error) error {
+	var pg *pgconn.PgError
+	var connect *pgconn.ConnectError
+	var network net.Error
+	switch {
+	case err == nil || errors.Is(err, context.Canceled):
+		return err
+	case errors.As(err, &pg):
+		// 08 connection, 53 resources (disk full, too many connections), 57P the server is stopping or starting, 55000 no
+		// connections are taken: PostgreSQL's documentation, appendix A.
+		if c := pg.Code; c[:2] == "08" || c[:2] == "53" || c[:3] == "57P" || c == "55000" {
+			return fmt.Errorf("%w: %w", tracker.ErrAway, err)
+		}
+		return err
+	case errors.As(err, &connect), errors.As(err, &network), errors.Is(err, io.ErrUnexpectedEOF):
+		return fmt.Errorf("%w: %w", tracker.ErrAway, err)
+	default:
+		return err
+	}
 }
 
 // Broken reports a rule of the schema that was broken, by its message; for tests and for sentences.

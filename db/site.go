@@ -56,7 +56,7 @@ func (d *DB) site(ctx context.Context, q pgx.Tx, code string) (*stock.Site, erro
 func (d *DB) Sites(ctx context.Context) ([]string, error) {
 	rows, err := d.pool.Query(ctx, `select code from site order by code`)
 	if err != nil {
-		return nil, fmt.Errorf("list sites: %w", err)
+		return nil, away(fmt.Errorf("list sites: %w", err))
 	}
 	return pgx.CollectRows(rows, pgx.RowTo[string])
 }
@@ -137,7 +137,7 @@ func (d *DB) TokenActor(ctx context.Context, hash []byte, now time.Time) (tracke
 	if errors.Is(err, pgx.ErrNoRows) {
 		return k, tracker.NotFound("token", "given")
 	}
-	return k, err
+	return k, away(err)
 }
 
 // AddToken stores the hash of a token, never the token.

@@ -38,6 +38,10 @@ var Rule = Actor{Person: stock.Person{Code: "vialward", Name: "vialward"}, Via: 
 // ErrNotFound is for anything asked for by code that the record does not know; the message names it.
 var ErrNotFound = errors.New("not in the record")
 
+// ErrAway is for a database that does not answer now: nothing was done, or it is not known whether it was. What was
+// asked may be asked again once it is back.
+var ErrAway = errors.New("the database does not answer")
+
 // NotFound makes an error a person can read that is ErrNotFound.
 func NotFound(what, code string) error {
 	return fmt.Errorf("%s %q is %w", what, code, ErrNotFound)

@@ -107,6 +107,7 @@ begin
       execute format('alter table reading attach partition %I for values from (%L) to (%L)', name, low, high);
     end if;
   end if;
+exception when duplicate_table then null; -- another transaction made it just now
 end $$;
 -- +goose StatementEnd
 create trigger only_added_to before update or delete or truncate on reading for each statement execute function only_added_to();

@@ -94,7 +94,7 @@ func (s *Server) problemOf(r *http.Request, err error) problem {
 		return problem{Type: urn("not-found"), Title: "Not in the record", Status: http.StatusNotFound, Detail: say}
 	case errors.Is(err, context.Canceled): // whoever asked has gone
 		return aboutBlank(http.StatusServiceUnavailable, "The request was given up before it was done.")
-	case errors.As(err, &network), errors.Is(err, context.DeadlineExceeded):
+	case errors.Is(err, tracker.ErrAway), errors.As(err, &network), errors.Is(err, context.DeadlineExceeded):
 		s.Log.ErrorContext(r.Context(), "database", "path", r.URL.Path, "error", err)
 		return aboutBlank(http.StatusServiceUnavailable, "The database does not answer. Readings can always be sent again; of anything else, look first whether it was recorded.")
 	default:
