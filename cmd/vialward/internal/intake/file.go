@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"syscall"
@@ -21,6 +22,9 @@ import (
 
 // largest file that is read: a year of one-minute readings of a hundred sensors is half of it.
 const largest = 4 << 30
+
+// errUnreadable is a file that will not be read, however often it is tried as it is.
+var errUnreadable = errors.New("it cannot be read as it is")
 
 // How a file is to be read; zero fields are not said.
 type How struct {
@@ -79,6 +83,9 @@ func Text(ctx context.Context, t *tracker.Tracker, site string, a tracker.Actor,
 // open refuses everything but a plain file, also one put in its place between looking and opening.
 func open(path string) (*os.File, error) {
 	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NOFOLLOW|syscall.O_NONBLOCK, 0)
+	if errors.Is(err, fs.ErrPermission) {
+		return nil, fmt.Errorf("%w (%w); let the user the daemon runs as read it", err, errUnreadable)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("open %s: %w", path, err)
 	}
@@ -88,7 +95,7 @@ func open(path string) (*os.File, error) {
 	case !info.Mode().IsRegular():
 		err = fmt.Errorf("%s is not a plain file; give the file itself, not a link, folder or device", path)
 	case info.Size() > largest:
-		err = fmt.Errorf("%s has %d MB; split it by sensor or by month", path, info.Size()>>20)
+		err = fmt.Errorf("%s has %d MB (%w); split it by sensor or by month", path, info.Size()>>20, errUnreadable)
 	}
 	if err != nil {
 		return nil, errors.Join(err, f.Close())

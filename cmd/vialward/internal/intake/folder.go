@@ -30,27 +30,41 @@ type Folder struct {
 	Tracker *tracker.Tracker
 	Log     *slog.Logger
 
-	seen map[string]mark // size and time of files that are not settled yet
+	seen map[string]*mark // files that lie there, by path
 }
 
+// mark is what is known of a file that lies there.
 type mark struct {
 	size  int64
 	mod   time.Time
-	since time.Time
+	since time.Time // unchanged since
+	done  *outcome  // it is taken, and only its move is left
+	tries int       // that failed
+	again time.Time // not tried before
 }
+
+// outcome is where a file goes, and what is written beside it; "" = nothing.
+type outcome struct{ to, report string }
 
 const (
 	takenFolder   = "taken"
 	refusedFolder = "refused"
 	lookEvery     = time.Second
+	sayEvery      = time.Minute // the same trouble again
+	longestPutOff = time.Minute // of a file that could not be taken or moved
 )
 
 // Run looks until ctx ends.
 func (f *Folder) Run(ctx context.Context) {
 	tick := time.NewTicker(min(lookEvery, max(f.Config.Settle/2, 50*time.Millisecond)))
 	defer tick.Stop()
+	said, at := "", time.Time{}
 	for {
-		if err := f.Look(ctx, time.Now()); err != nil && ctx.Err() == nil {
+		err := f.Look(ctx, time.Now())
+		if err == nil {
+			said = ""
+		} else if ctx.Err() == nil && (err.Error() != said || time.Since(at) > sayEvery) {
+			said, at = err.Error(), time.Now()
 			f.Log.Error("watched folder", "folder", f.Config.Folder, "error", err)
 		}
 		select {
@@ -67,22 +81,24 @@ func (f *Folder) Look(ctx context.Context, now time.Time) error {
 	if err != nil {
 		return err
 	}
-	if f.seen == nil {
-		f.seen = map[string]mark{}
+	if _, err := os.Stat(f.Config.Folder); err != nil {
+		return fmt.Errorf("the watched folder cannot be looked into; make it, or correct intake.folder: %w", err)
 	}
+	before := f.seen
+	f.seen = map[string]*mark{} // of what is gone nothing is kept
 	var errs []error
 	if len(sites) == 1 {
-		errs = append(errs, f.lookIn(ctx, now, sites[0], f.Config.Folder))
+		errs = append(errs, f.lookIn(ctx, now, sites[0], f.Config.Folder, before))
 	}
 	for _, s := range sites {
-		errs = append(errs, f.lookIn(ctx, now, s, filepath.Join(f.Config.Folder, s)))
+		errs = append(errs, f.lookIn(ctx, now, s, filepath.Join(f.Config.Folder, s), before))
 	}
 	return errors.Join(errs...)
 }
 
-func (f *Folder) lookIn(ctx context.Context, now time.Time, site, folder string) error {
+func (f *Folder) lookIn(ctx context.Context, now time.Time, site, folder string, before map[string]*mark) error {
 	entries, err := os.ReadDir(folder)
-	if errors.Is(err, fs.ErrNotExist) {
+	if errors.Is(err, fs.ErrNotExist) { // a site without files of its own
 		return nil
 	}
 	if err != nil {
@@ -98,15 +114,19 @@ func (f *Folder) lookIn(ctx context.Context, now time.Time, site, folder string)
 		if err != nil {
 			continue // gone between listing and looking
 		}
-		m, known := f.seen[path]
-		if !known || m.size != info.Size() || !m.mod.Equal(info.ModTime()) {
-			f.seen[path] = mark{info.Size(), info.ModTime(), now}
+		m := before[path]
+		if m == nil || m.size != info.Size() || !m.mod.Equal(info.ModTime()) {
+			m = &mark{size: info.Size(), mod: info.ModTime(), since: now}
+		}
+		f.seen[path] = m
+		if now.Sub(m.since) < f.Config.Settle || now.Before(m.again) || ctx.Err() != nil {
 			continue
 		}
-		if now.Sub(m.since) < f.Config.Settle {
-			continue
-		}
-		if err := f.take(ctx, site, folder, e.Name()); err != nil {
+		if err := f.takeAndMove(ctx, m, site, folder, e.Name()); err != nil {
+			if !errors.Is(err, tracker.ErrAway) { // which is no trouble of this file
+				m.again = now.Add(min(time.Second<<min(m.tries, 10), longestPutOff))
+				m.tries++
+			}
 			errs = append(errs, err)
 			continue // it stays, and is tried again
 		}
@@ -115,8 +135,21 @@ func (f *Folder) lookIn(ctx context.Context, now time.Time, site, folder string)
 	return errors.Join(errs...)
 }
 
-// take takes one file and moves it. Only an error that is not the file's own fault leaves it where it is.
-func (f *Folder) take(ctx context.Context, site, folder, name string) error {
+// takeAndMove remembers what it has done of the two: a file that cannot be moved is not taken in again and again.
+func (f *Folder) takeAndMove(ctx context.Context, m *mark, site, folder, name string) (err error) {
+	if m.done == nil {
+		if m.done, err = f.take(ctx, site, folder, name); err != nil {
+			return err
+		}
+	}
+	if err := move(filepath.Join(folder, name), filepath.Join(folder, m.done.to), name, m.done.report); err != nil {
+		return fmt.Errorf("%s was taken in and cannot be moved to %s: %w", name, m.done.to, err)
+	}
+	return nil
+}
+
+// take takes one file. Only an error that is not the file's own fault is answered.
+func (f *Folder) take(ctx context.Context, site, folder, name string) (*outcome, error) {
 	how := How{Source: "folder", Live: true}
 	for _, l := range f.Config.Layouts {
 		if ok, err := filepath.Match(l.Files, name); err == nil && ok {
@@ -124,17 +157,16 @@ func (f *Folder) take(ctx context.Context, site, folder, name string) error {
 			break
 		}
 	}
-	path := filepath.Join(folder, name)
-	in, digest, err := File(ctx, f.Tracker, site, tracker.Rule, path, how)
+	in, digest, err := File(ctx, f.Tracker, site, tracker.Rule, filepath.Join(folder, name), how)
 	var document *templog.DocumentError
 	var mistakes config.Problems
 	var refusal *stock.Refusal
 	whole := err
-	if err != nil && !errors.As(err, &document) && !errors.As(err, &mistakes) && !errors.As(err, &refusal) {
-		return err
+	if err != nil && !errors.As(err, &document) && !errors.As(err, &mistakes) && !errors.As(err, &refusal) && !errors.Is(err, errUnreadable) {
+		return nil, err
 	}
 	if err := f.Tracker.TellIntake(ctx, site, name, digest, in, whole); err != nil {
-		return err
+		return nil, err
 	}
 	to := takenFolder
 	if whole != nil {
@@ -142,7 +174,7 @@ func (f *Folder) take(ctx context.Context, site, folder, name string) error {
 	}
 	f.Log.Info("file taken in", "site", site, "file", name, "to", to, "read", in.Rows.Read, "stored", in.Rows.Stored,
 		"duplicate", in.Rows.Duplicate, "conflicting", in.Rows.Conflicting, "missing", in.Rows.Missing, "refused", in.Rows.Refused)
-	return move(path, filepath.Join(folder, to), name, Report(name, in, whole))
+	return &outcome{to, Report(name, in, whole)}, nil
 }
 
 // move puts a file, and its report if there is one, into a folder, under a name that is free there.

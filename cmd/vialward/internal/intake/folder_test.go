@@ -149,3 +149,66 @@ func TestOnlyPlainFiles(t *testing.T) {
 	_, _, err := intake.File(t.Context(), w.Tracker, "X", tracker.Rule, filepath.Join(w.folder, "link.csv"), intake.How{})
 	require.Error(t, err)
 }
+
+// A file that cannot be moved is taken in once all the same, and moved when it can be.
+func TestTakenInOnceThoughItCannotBeMoved(t *testing.T) {
+	t.Parallel()
+	w := newWatched(t)
+	inTheWay := filepath.Join(w.folder, "taken")
+	require.NoError(t, os.Symlink("nowhere", inTheWay))
+	w.put(t, "log.csv", "sensor,at,celsius\n"+w.sensor(t)+",2025-11-12T11:00:00Z,4.5\n")
+	require.NoError(t, w.Look(t.Context(), w.now))
+	for range 10 {
+		w.now = w.now.Add(2 * time.Minute)
+		require.ErrorContains(t, w.Look(t.Context(), w.now), "cannot be moved to taken")
+	}
+	w.now = w.now.Add(2 * time.Minute)
+	require.FileExists(t, filepath.Join(w.folder, "log.csv"))
+	require.NoError(t, os.Remove(inTheWay))
+	w.look(t)
+	require.Contains(t, w.names(t, "taken"), "log.csv")
+	var of []string
+	require.NoError(t, w.Tracker.Store.Read(t.Context(), w.site(t), func(v tracker.View) error {
+		all, err := v.Intakes(t.Context(), 100)
+		for _, in := range all {
+			of = append(of, in.Name)
+		}
+		return err
+	}))
+	require.Equal(t, []string{"log.csv"}, of, "one intake, however often it could not be moved")
+}
+
+// What will never be read as it is does not lie there and wait: it is refused with its reason, and mailed.
+func TestTooLargeToBeRead(t *testing.T) {
+	t.Parallel()
+	w := newWatched(t)
+	w.put(t, "all.csv", "sensor,at,celsius\n")
+	require.NoError(t, os.Truncate(filepath.Join(w.folder, "all.csv"), 5<<30)) // a hole: it takes no room
+	w.look(t)
+	require.Equal(t, []string{"all.csv", "all.csv.report.txt"}, w.names(t, "refused"))
+	report, err := os.ReadFile(filepath.Join(w.folder, "refused", "all.csv.report.txt"))
+	require.NoError(t, err)
+	require.Contains(t, string(report), "has 5120 MB")
+	require.Contains(t, string(report), "split it by sensor or by month")
+	require.NotEmpty(t, w.mails(t))
+}
+
+// A watched folder that is gone is said, not taken for one without files; and it is watched again when it is back.
+func TestWatchedFolderGone(t *testing.T) {
+	t.Parallel()
+	w := newWatched(t)
+	require.NoError(t, os.Remove(w.folder))
+	require.ErrorContains(t, w.Look(t.Context(), w.now), "make it, or correct intake.folder")
+	require.NoError(t, os.Mkdir(w.folder, 0o700))
+	w.put(t, "log.csv", "sensor,at,celsius\n"+w.sensor(t)+",2025-11-12T11:00:00Z,4.5\n")
+	w.look(t)
+	require.Equal(t, []string{"log.csv"}, w.names(t, "taken"))
+}
+
+func (w *watched) site(t *testing.T) string {
+	t.Helper()
+	sites, err := w.Tracker.Store.Sites(t.Context())
+	require.NoError(t, err)
+	require.Len(t, sites, 1)
+	return sites[0]
+}
