@@ -53,7 +53,7 @@ func Rename(ctx context.Context, server, from, to string) error {
 func admin(ctx context.Context, server string, f func(*pgx.Conn) error) (err error) {
 	c, err := pgx.Connect(ctx, server)
 	if err != nil {
-		return fmt.Errorf("connect to the database server: %w", err)
+		return away(fmt.Errorf("connect to the database server: %w", err))
 	}
 	defer func() { err = errors.Join(err, c.Close(context.WithoutCancel(ctx))) }()
 	return f(c)

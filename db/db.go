@@ -94,7 +94,7 @@ func Migrate(ctx context.Context, dsn string) error {
 		return fmt.Errorf("prepare migrations: %w", err)
 	}
 	if _, err := p.Up(ctx); err != nil {
-		return fmt.Errorf("migrate the database: %w", err)
+		return away(fmt.Errorf("migrate the database: %w", err))
 	}
 	return nil
 }

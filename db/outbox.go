@@ -145,6 +145,17 @@ func (d *DB) Failed(ctx context.Context, r alerts.Row, why string) error {
 	return d.settle(ctx, r, `state = 'failed', last_error = $5, finished_at = clock_timestamp()`, why)
 }
 
+// GiveBack makes due at once what an owner has claimed; for a daemon that starts, of its predecessor that was killed and
+// cannot answer any more. The answer is how many there were.
+func (d *DB) GiveBack(ctx context.Context, owner string) (int64, error) {
+	tag, err := d.pool.Exec(ctx, `update outbox set state = 'waiting', owner = null, lease_until = null, next_attempt = clock_timestamp()
+		where state = 'claimed' and owner = $1`, owner)
+	if err != nil {
+		return 0, away(fmt.Errorf("give back the mails %s had claimed: %w", owner, err))
+	}
+	return tag.RowsAffected(), nil
+}
+
 // Release makes the row due at once; it was not tried.
 func (d *DB) Release(ctx context.Context, r alerts.Row) error {
 	return d.settle(ctx, r, `state = 'waiting', next_attempt = clock_timestamp()`)

@@ -3,6 +3,7 @@ package db_test
 import (
 	"context"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -60,4 +61,28 @@ func TestOvertaken(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, got, 1)
 	require.Equal(t, alerts.Recovered, got[0].Kind)
+}
+
+// What a killed daemon had claimed is due at once for its successor; what others hold, and what has ended, is not touched.
+func TestGiveBack(t *testing.T) {
+	t.Parallel()
+	o := outbox{freshSite(t), t}
+	o.Put(mailtest.Sample(1, "a@x.example"), mailtest.Sample(2, "a@x.example"), mailtest.Sample(3, "a@x.example"))
+	ended, err := o.Claim(t.Context(), 1, time.Hour, "A")
+	require.NoError(t, err)
+	require.NoError(t, o.Accepted(t.Context(), ended[0], "250 queued"))
+	mine, err := o.Claim(t.Context(), 1, time.Hour, "A")
+	require.NoError(t, err)
+	others, err := o.Claim(t.Context(), 1, time.Hour, "B")
+	require.NoError(t, err)
+	n, err := o.GiveBack(t.Context(), "A")
+	require.NoError(t, err)
+	require.Equal(t, int64(1), n)
+	again, err := o.Claim(t.Context(), 10, time.Hour, "A")
+	require.NoError(t, err)
+	require.Len(t, again, 1)
+	require.Equal(t, mine[0].ID, again[0].ID)
+	require.Equal(t, 2, again[0].Attempt)
+	require.ErrorIs(t, o.Accepted(t.Context(), mine[0], "250 late"), alerts.ErrLeaseLost, "the dead one's word counts no more")
+	require.NoError(t, o.Accepted(t.Context(), others[0], "250 queued"))
 }

@@ -14,6 +14,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -24,12 +25,38 @@ import (
 	"vialward/db/dbtest"
 )
 
+// asVialward makes this test binary the program itself, so that it can be killed as one.
+const asVialward = "VIALWARD_TEST_AS_PROGRAM"
+
+func TestMain(m *testing.M) {
+	if os.Getenv(asVialward) != "" {
+		main()
+	}
+	os.Exit(m.Run())
+}
+
+// until asks again and again, for a minute at most: what a test waits for is there within seconds, or never.
+func until(t *testing.T, what string, ask func() bool) {
+	t.Helper()
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
+	end := time.After(time.Minute)
+	for !ask() {
+		select {
+		case <-tick.C:
+		case <-end:
+			require.Fail(t, "still not: "+what)
+		}
+	}
+}
+
 // place is a configured daemon's surroundings: its files, its database, and the relay that catches its mails. The relay
 // is given a second, so that what a killed daemon had claimed is claimed again within twelve (mail.Sender).
 type place struct {
 	folder, config, dsn string // dsn "" = a private Postgres under folder
 	caught              *mail.Catcher
-	token               string // rph-1's, who may do everything that is done here
+	token               string                    // rph-1's, who may do everything that is done here
+	came                atomic.Pointer[time.Time] // the newest mail
 }
 
 // newPlace writes a configuration; more is further sections of it.
@@ -39,17 +66,26 @@ func newPlace(t *testing.T, dsn, more string) *place {
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, os.RemoveAll(folder)) })
 	require.NoError(t, os.Chmod(folder, 0o755)) // a private Postgres may run as another user
-	caught, err := mail.NewCatcher("127.0.0.1:0", nil)
+	p := &place{folder: folder, config: filepath.Join(folder, "vialward.toml"), dsn: dsn}
+	p.caught, err = mail.NewCatcher("127.0.0.1:0", func(mail.Mail) { now := time.Now(); p.came.Store(&now) })
 	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, caught.Close()) })
-	p := &place{folder: folder, config: filepath.Join(folder, "vialward.toml"), dsn: dsn, caught: caught}
+	t.Cleanup(func() { require.NoError(t, p.caught.Close()) })
 	text := fmt.Sprintf("[state]\nfolder = %q\n[http]\nlisten = \"127.0.0.1:0\"\n[mail]\nrelay = %q\ntls = \"none\"\nfrom = \"vialward@site.example\"\ntimeout = \"1 s\"\n",
-		folder, caught.Addr())
+		folder, p.caught.Addr())
 	if dsn != "" {
 		text += fmt.Sprintf("[database]\ndsn = %q\n", dsn)
 	}
 	require.NoError(t, os.WriteFile(p.config, []byte(text+more), 0o600))
 	return p
+}
+
+// edit changes the configuration.
+func (p *place) edit(t *testing.T, old, instead string) {
+	t.Helper()
+	text, err := os.ReadFile(p.config)
+	require.NoError(t, err)
+	require.Contains(t, string(text), old)
+	require.NoError(t, os.WriteFile(p.config, []byte(strings.Replace(string(text), old, instead, 1)), 0o600))
 }
 
 // setUp is newPlace on a database of its own, with the invented site and a token.

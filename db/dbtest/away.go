@@ -36,3 +36,14 @@ func serverOf(t testing.TB, dsn string) (*server, string) {
 	require.NoError(t, err)
 	return s, c.Database
 }
+
+// Hold keeps a statement's locks in an open transaction until let is called, or the test ends.
+func Hold(t testing.TB, dsn, statement string) (let func()) {
+	t.Helper()
+	c, err := pgx.Connect(t.Context(), dsn)
+	require.NoError(t, err)
+	t.Cleanup(func() { _ = c.Close(context.Background()) }) // it may be closed already
+	_, err = c.Exec(t.Context(), "begin; "+statement)
+	require.NoError(t, err, statement)
+	return func() { require.NoError(t, c.Close(context.Background())) }
+}

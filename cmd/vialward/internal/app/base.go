@@ -30,7 +30,8 @@ type Base struct {
 	DB      *db.DB
 	Tracker *tracker.Tracker
 
-	server *local.Server // nil with a DSN, or beside a running daemon
+	claim  *claim        // nil for a command
+	server *local.Server // nil with a DSN, or for a command beside a running daemon
 	dsn    string
 }
 
@@ -86,16 +87,44 @@ func (b *Base) find(ctx context.Context) error {
 		return nil
 	}
 	folder := filepath.Join(b.Config.State.Folder, "postgres")
-	server, err := local.Start(ctx, local.Options{StateFolder: folder, Log: b.Log, Durable: true})
-	if errors.Is(err, local.ErrInUse) {
-		b.dsn, err = local.Running(folder, database)
-		return err
+	for told := false; b.server == nil; told = true {
+		server, err := local.Start(ctx, local.Options{StateFolder: folder, Log: b.Log, Durable: true})
+		switch {
+		case err == nil:
+			b.server = server
+		case !errors.Is(err, local.ErrInUse):
+			return err
+		case b.claim == nil:
+			b.dsn, err = local.Running(folder, database)
+			return err
+		default: // a command has it, and takes it along when it ends
+			if !told {
+				b.Log.Info("waiting for a command that uses the private Postgres", "folder", folder)
+			}
+			if err := pause(ctx, glance); err != nil {
+				return err
+			}
+		}
 	}
-	if err != nil {
-		return err
+	b.dsn = b.server.DSN(database)
+	return db.Create(ctx, b.server.DSN("postgres"), database, "")
+}
+
+// How soon is tried again what somebody else has to end or to begin first.
+const (
+	glance     = 200 * time.Millisecond
+	awayForNow = time.Second
+)
+
+func pause(ctx context.Context, d time.Duration) error {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-t.C:
+		return nil
 	}
-	b.server, b.dsn = server, server.DSN(database)
-	return db.Create(ctx, server.DSN("postgres"), database, "")
 }
 
 // Close ends what Open began, the database server last.
@@ -103,12 +132,16 @@ func (b *Base) Close() error {
 	if b.DB != nil {
 		b.DB.Close()
 	}
-	if b.server == nil {
-		return nil
+	var err error
+	if b.server != nil {
+		ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+		defer cancel()
+		err = b.server.Stop(ctx)
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
-	defer cancel()
-	return b.server.Stop(ctx)
+	if b.claim != nil {
+		err = errors.Join(err, b.claim.let())
+	}
+	return err
 }
 
 // domainOf is the right side of the sender's address, for Message-IDs.

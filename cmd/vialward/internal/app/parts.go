@@ -29,6 +29,26 @@ type parts struct {
 
 var errStarting = errors.New("the daemon is starting: the database is not open yet")
 
+// A database that neither answers nor refuses must not be waited for without end.
+const (
+	readyWithin    = 3 * time.Second
+	snapshotWithin = 20 * time.Second
+	jobWithin      = 10 * time.Minute
+	recountWithin  = 2 * time.Hour
+)
+
+// within bounds a job.
+func within(d time.Duration, job func(context.Context)) func(context.Context) {
+	return func(ctx context.Context) {
+		ctx, cancel := context.WithTimeout(ctx, d)
+		defer cancel()
+		job(ctx)
+	}
+}
+
+// stopped tells the end of the daemon from a job that took too long.
+func stopped(ctx context.Context) bool { return errors.Is(ctx.Err(), context.Canceled) }
+
 // isReady is what /readyz asks.
 func (p *parts) isReady(ctx context.Context) error {
 	p.mu.Lock()
@@ -37,6 +57,8 @@ func (p *parts) isReady(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	ctx, cancel := context.WithTimeout(ctx, readyWithin)
+	defer cancel()
 	if err := p.base.DB.Ping(ctx); err != nil {
 		return fmt.Errorf("the database does not answer: %w", err)
 	}
@@ -62,7 +84,7 @@ func (p *parts) start(ctx context.Context) error {
 	}
 	wakes.Start()
 	if c.Mail.Relay != "" {
-		s := &mail.Sender{Outbox: p.base.DB, Log: p.base.Log, Relay: Relay(c.Mail)}
+		s := &mail.Sender{Outbox: p.base.DB, Log: p.base.Log, Relay: Relay(c.Mail), Owner: p.base.claim.name}
 		p.worker.Go(func() {
 			if err := s.Run(ctx); err != nil {
 				p.base.Log.Error("sending mail has stopped", "error", err)
@@ -93,10 +115,10 @@ func (p *parts) stop() {
 func (p *parts) jobs() []schedule.Job {
 	c := p.base.Config.Schedule
 	return []schedule.Job{
-		{Name: "slots", Spec: c.Slots, Run: p.tick},
-		{Name: "silence", Spec: c.Silence, Run: p.silence},
-		{Name: "partitions", Spec: c.Partitions, Run: p.partitions},
-		{Name: "recount", Spec: c.Recount, Run: p.recount},
+		{Name: "slots", Spec: c.Slots, Run: within(jobWithin, p.tick)},
+		{Name: "silence", Spec: c.Silence, Run: within(jobWithin, p.silence)},
+		{Name: "partitions", Spec: c.Partitions, Run: within(jobWithin, p.partitions)},
+		{Name: "recount", Spec: c.Recount, Run: within(recountWithin, p.recount)},
 	}
 }
 
@@ -104,13 +126,13 @@ func (p *parts) jobs() []schedule.Job {
 func (p *parts) eachSite(ctx context.Context, what string, f func(site string) error) {
 	sites, err := p.base.DB.Sites(ctx)
 	if err != nil {
-		if ctx.Err() == nil {
+		if !stopped(ctx) {
 			p.base.Log.Error("a job failed", "job", what, "error", err)
 		}
 		return
 	}
 	for _, s := range sites {
-		if err := f(s); err != nil && ctx.Err() == nil {
+		if err := f(s); err != nil && !stopped(ctx) {
 			p.base.Log.Error("a job failed", "job", what, "site", s, "error", err)
 		}
 	}
@@ -127,7 +149,7 @@ func (p *parts) silence(ctx context.Context) {
 }
 
 func (p *parts) partitions(ctx context.Context) {
-	if err := p.base.DB.MakeMonths(ctx, p.base.Tracker.Now(), 3); err != nil && ctx.Err() == nil {
+	if err := p.base.DB.MakeMonths(ctx, p.base.Tracker.Now(), 3); err != nil && !stopped(ctx) {
 		p.base.Log.Error("partitions ahead", "error", err)
 	}
 }
@@ -147,11 +169,8 @@ func (p *parts) snapshots(ctx context.Context) {
 	every := time.NewTicker(p.base.Config.Metrics.SnapshotEvery)
 	defer every.Stop()
 	for {
-		s, err := p.base.DB.Snapshot(ctx, p.base.Tracker.Now())
-		if err == nil {
-			err = p.page.Update(s, time.Now())
-		}
-		if err != nil && ctx.Err() == nil {
+		err := p.snapshot(ctx)
+		if err != nil && !stopped(ctx) {
 			p.page.Fail()
 			p.base.Log.Error("metrics snapshot", "error", err)
 		}
@@ -161,6 +180,16 @@ func (p *parts) snapshots(ctx context.Context) {
 		case <-every.C:
 		}
 	}
+}
+
+func (p *parts) snapshot(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, snapshotWithin)
+	defer cancel()
+	s, err := p.base.DB.Snapshot(ctx, p.base.Tracker.Now())
+	if err != nil {
+		return err
+	}
+	return p.page.Update(s, time.Now())
 }
 
 // Relay is the configured one.
