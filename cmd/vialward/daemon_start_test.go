@@ -242,16 +242,9 @@ func TestWhatAKilledDaemonHadClaimedIsSentAtOnce(t *testing.T) {
 	p.stocked(t, 1, time.Hour)
 	g := p.start(t, "")
 	require.Equal(t, int64(9), g.api("/readings", "text/csv", strings.NewReader(csv(time.Now(), 9, 5*time.Minute, "9.5"))).rows(t)["stored"])
-	outbox := func(g *program) (mails []sent) {
-		var page struct {
-			Mails []sent `json:"mails"`
-		}
-		g.read(t, "/outbox?limit=1000", &page)
-		return page.Mails
-	}
 	until(t, "mails are claimed", func() bool {
 		claimed := 0
-		for _, m := range outbox(g) {
+		for _, m := range g.outbox(t) {
 			if m.State == "claimed" {
 				claimed++
 			}
@@ -327,13 +320,7 @@ func TestFromPreparingToAMailByAPI(t *testing.T) {
 	require.Contains(t, first.Subject, "WARM R1")
 	require.Contains(t, first.Text, "3 vials")
 	for _, c := range codes {
-		var life struct {
-			Vial struct {
-				Cases []int64 `json:"cases"`
-			} `json:"vial"`
-		}
-		g.read(t, "/vials/"+c, &life)
-		require.Len(t, life.Vial.Cases, 1, "%s is on hold", c)
+		require.Len(t, g.holds(t, c), 1, "%s is on hold", c)
 	}
 	g.allSent(t)
 

@@ -328,7 +328,7 @@ func csv(to time.Time, count int, step time.Duration, celsius string) string {
 	var b strings.Builder
 	b.WriteString("sensor,at,celsius\n")
 	for n := count - 1; n >= 0; n-- {
-		fmt.Fprintf(&b, "T1,%s,%s\n", to.Add(-time.Duration(n)*step).UTC().Format(time.RFC3339), celsius)
+		fmt.Fprintf(&b, "T1,%s,%s\n", to.Add(-time.Duration(n)*step).UTC().Format(time.RFC3339Nano), celsius)
 	}
 	return b.String()
 }
@@ -370,18 +370,63 @@ type sent struct {
 	Subject   string `json:"subject"`
 	State     string `json:"state"`
 	Attempts  int    `json:"attempts"`
+	LastError string `json:"last_error"`
 	MessageID string `json:"message_id"`
+}
+
+// outbox is every mail there is, newest first.
+func (g *program) outbox(t *testing.T) []sent {
+	t.Helper()
+	var page struct {
+		Mails []sent `json:"mails"`
+	}
+	g.read(t, "/outbox?limit=1000", &page)
+	return page.Mails
+}
+
+// cases is the excursions there are, newest first, without when they were noticed.
+func (g *program) cases(t *testing.T) []excursion {
+	t.Helper()
+	var page struct {
+		Cases []excursion `json:"cases"`
+	}
+	g.read(t, "/cases?limit=1000", &page)
+	return page.Cases
+}
+
+type excursion struct {
+	Case       int64  `json:"case"`
+	Unit       string `json:"unit"`
+	Kind       string `json:"kind"`
+	State      string `json:"state"`
+	From       string `json:"from"`
+	To         string `json:"to"`
+	Excursions []struct {
+		Sensor   string  `json:"sensor"`
+		From     string  `json:"from"`
+		To       string  `json:"to"`
+		Extreme  float64 `json:"extreme_celsius"`
+		Readings int     `json:"readings"`
+	} `json:"excursions"`
+}
+
+// holds is the cases that hold a vial.
+func (g *program) holds(t *testing.T, vial string) []int64 {
+	t.Helper()
+	var life struct {
+		Vial struct {
+			Cases []int64 `json:"cases"`
+		} `json:"vial"`
+	}
+	g.read(t, "/vials/"+vial, &life)
+	return life.Vial.Cases
 }
 
 // allSent waits until every mail is with the relay.
 func (g *program) allSent(t *testing.T) (mails []sent) {
 	t.Helper()
 	until(t, "every mail is accepted", func() bool {
-		var page struct {
-			Mails []sent `json:"mails"`
-		}
-		g.read(t, "/outbox?limit=1000", &page)
-		mails = page.Mails
+		mails = g.outbox(t)
 		for _, m := range mails {
 			if m.State != "accepted" {
 				return false

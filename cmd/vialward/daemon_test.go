@@ -33,25 +33,13 @@ func TestDaemonFromFirstStartToEnd(t *testing.T) {
 	require.Equal(t, int64(9), rows["stored"])
 	warm := func(m mail.Mail) bool { return strings.Contains(m.Subject, "WARM R1") }
 	until(t, "a mail says so", func() bool { return slices.ContainsFunc(p.caught.Mails(), warm) })
-	var cases struct {
-		Cases []struct {
-			Case int64  `json:"case"`
-			Unit string `json:"unit"`
-			Kind string `json:"kind"`
-		} `json:"cases"`
-	}
-	g.read(t, "/cases?open=true", &cases)
-	require.Len(t, cases.Cases, 1)
-	require.Equal(t, "R1", cases.Cases[0].Unit)
-	require.Equal(t, "warm", cases.Cases[0].Kind)
+	cases := g.cases(t)
+	require.Len(t, cases, 1)
+	require.Equal(t, "R1", cases[0].Unit)
+	require.Equal(t, "warm", cases[0].Kind)
+	require.Equal(t, "open", cases[0].State)
 	for _, code := range codes {
-		var life struct {
-			Vial struct {
-				Cases []int64 `json:"cases"`
-			} `json:"vial"`
-		}
-		g.read(t, "/vials/"+code, &life)
-		require.Equal(t, []int64{cases.Cases[0].Case}, life.Vial.Cases, "%s is on hold", code)
+		require.Equal(t, []int64{cases[0].Case}, g.holds(t, code), "%s is on hold", code)
 	}
 	refused := g.api("/vials/issue", "application/json", strings.NewReader(`{"vials":["`+codes[0]+`"],"destination":"ward 5"}`))
 	require.NotEqual(t, http.StatusOK, refused.status, "a vial on hold was issued")

@@ -29,8 +29,8 @@ type promised struct {
 	told                atomic.Int64 // how many of both were acknowledged
 }
 
-// work posts a reading a minute and moves vials, both until the daemon is gone or stop says so.
-func (w *promised) work(g *program, codes []string, celsius string, stop <-chan struct{}) {
+// work posts readings a tenth of a second apart and moves vials, both until the daemon is gone or stop says so.
+func (w *promised) work(g *program, codes []string, sensor, celsius string, stop <-chan struct{}) {
 	var both sync.WaitGroup
 	var mu sync.Mutex
 	told := func(a answer) {
@@ -54,8 +54,8 @@ func (w *promised) work(g *program, codes []string, celsius string, stop <-chan 
 	}
 	both.Go(func() {
 		for on() {
-			w.at = w.at.Add(time.Minute)
-			text := csv(w.at, 1, 0, celsius)
+			w.at = w.at.Add(100 * time.Millisecond)
+			text := strings.Replace(csv(w.at, 1, 0, celsius), "T1,", sensor+",", 1)
 			w.posts = append(w.posts, text)
 			a := g.api("/readings", "text/csv", strings.NewReader(text))
 			told(a)
@@ -131,8 +131,43 @@ func (w *promised) kept(t *testing.T, p *place, g *program) {
 	p.recounts(t)
 }
 
-func newPromises(at time.Time) *promised {
-	return &promised{moves: map[int64]event{}, refusals: map[int]int{}, at: at.Truncate(time.Second)}
+// undisturbed holds what a daemon found in all posts, through whatever met it, to what another one, in peace, finds in
+// them: the same excursions; and every vial that stood in R1 all the while is held by each.
+func (w *promised) undisturbed(t *testing.T, g *program, codes []string) {
+	t.Helper()
+	calm := setUp(t, "")
+	other := calm.start(t, "")
+	all := "sensor,at,celsius\n"
+	for _, text := range w.posts {
+		_, row, _ := strings.Cut(text, "\n")
+		all += row
+	}
+	rows := other.api("/readings", "text/csv", strings.NewReader(all)).rows(t)
+	require.Equal(t, int64(len(w.posts)), rows["stored"])
+	found := func(cases []excursion) (all []excursion, numbers []int64) {
+		for _, c := range cases {
+			if c.Unit == "R1" {
+				numbers = append(numbers, c.Case)
+			}
+			c.Case = 0
+			all = append(all, c)
+		}
+		return all, numbers
+	}
+	theirs, _ := found(other.cases(t))
+	ours, numbers := found(g.cases(t))
+	require.ElementsMatch(t, theirs, ours)
+	require.Len(t, numbers, 1)
+	for _, c := range codes {
+		require.Subset(t, g.holds(t, c), numbers, "%s was there all the while", c)
+	}
+	other.stop(t)
+}
+
+// newPromises begins a while ago: before any move, and not so long that the logger's clock is in doubt.
+func newPromises() *promised {
+	at := time.Now().Add(-13 * time.Minute).Truncate(time.Second)
+	return &promised{moves: map[int64]event{}, refusals: map[int]int{}, at: at}
 }
 
 // Killed outright at random moments while readings come in, vials are moved and mails are sent, and started again each
@@ -147,19 +182,21 @@ func TestKilledWhileVialsAreMoved(t *testing.T) {
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 2))
 	p := setUp(t, "")
-	codes := p.stocked(t, 3, 3*time.Hour)
-	w := newPromises(time.Now().Add(-time.Duration(kills) * 3 * time.Hour))
+	codes := p.stocked(t, 3, time.Hour)
+	w := newPromises()
+	sensors := []string{"T1", "T4", "T5", "T7"} // each in a unit of its own: a freeze and its mails in every round
 	for n := range kills {
 		g := p.start(t, "")
 		moment := time.Duration(random.IntN(600)) * time.Millisecond
 		timer := time.AfterFunc(moment, g.kill)
-		w.work(g, codes, []string{"9.5", "5.0"}[n%2], nil)
+		w.work(g, codes, sensors[n%len(sensors)], []string{"-1.5", "5.0"}[n/len(sensors)%2], nil)
 		timer.Stop()
 	}
 	g := p.start(t, "")
 	w.kept(t, p, g)
+	w.undisturbed(t, g, codes)
 	mails := g.allSent(t)
-	require.NotEmpty(t, mails, "the excursions were told")
+	require.Greater(t, len(mails), 6, "the excursions were told")
 	arrived, extra := map[string]int{}, 0
 	for _, m := range p.caught.Mails() {
 		id := m.MessageID + " to " + m.To
@@ -182,11 +219,11 @@ func TestKilledWhileVialsAreMoved(t *testing.T) {
 func TestDatabaseAway(t *testing.T) {
 	t.Parallel()
 	p := setUp(t, "")
-	codes := p.stocked(t, 3, 3*time.Hour)
+	codes := p.stocked(t, 3, time.Hour)
 	g := p.start(t, "")
-	w := newPromises(time.Now().Add(-6 * time.Hour))
+	w := newPromises()
 	stop, ended := make(chan struct{}), make(chan struct{})
-	go func() { defer close(ended); w.work(g, codes, "9.5", stop) }()
+	go func() { defer close(ended); w.work(g, codes, "T1", "-1.5", stop) }()
 	t.Cleanup(func() { g.kill(); <-ended })
 	for range 10 {
 		dbtest.Disconnect(t, p.dsn)
@@ -206,6 +243,7 @@ func TestDatabaseAway(t *testing.T) {
 	t.Logf("refused by status: %v", w.refusals)
 	require.NotEmpty(t, w.refusals)
 	w.kept(t, p, g)
+	w.undisturbed(t, g, codes)
 	require.NotEmpty(t, g.allSent(t))
 	g.stop(t)
 }

@@ -91,7 +91,7 @@ func checkRelay(ctx context.Context, c config.Mail) Tried {
 		return Tried{"mail relay", false, "none is configured: mails would wait in the outbox for ever"}
 	}
 	if err := mail.Probe(ctx, Relay(c)); err != nil {
-		return Tried{"mail relay", false, err.Error()}
+		return Tried{"mail relay", false, fmt.Sprintf("%s: %v; look at mail.relay, mail.tls and mail.ca_file", relayName(c), err)}
 	}
 	return Tried{"mail relay", true, relayName(c) + " takes our greeting"}
 }
