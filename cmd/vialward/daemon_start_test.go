@@ -98,6 +98,11 @@ func TestWaitsForItsDatabase(t *testing.T) {
 		until(t, "the metrics say so", func() bool { return strings.Contains(g.text("/metrics"), "vialward_database_up 0\n") })
 	}
 	open()
+	until(t, "the daemon is ready", func() bool { return g.get("/readyz") == http.StatusOK })
+	let := dbtest.Hold(t, p.dsn, "lock table outbox in access exclusive mode")
+	require.Equal(t, http.StatusServiceUnavailable, g.get("/readyz"), "a database that neither answers nor refuses is not waited for")
+	let()
+	until(t, "the daemon is ready", func() bool { return g.get("/readyz") == http.StatusOK })
 	g.stop(t)
 }
 

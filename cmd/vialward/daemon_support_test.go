@@ -22,6 +22,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"vialward/alerts/mail"
+	"vialward/cmd/vialward/internal/config"
 	"vialward/db/dbtest"
 )
 
@@ -31,6 +32,12 @@ const asVialward = "VIALWARD_TEST_AS_PROGRAM"
 func TestMain(m *testing.M) {
 	if os.Getenv(asVialward) != "" {
 		main()
+	}
+	// What the person who runs the tests has set for a vialward of theirs wins over a test's own configuration.
+	for _, name := range []string{config.EnvDSN, config.EnvState, config.EnvMailPassword} {
+		if err := os.Unsetenv(name); err != nil {
+			panic(err)
+		}
 	}
 	os.Exit(m.Run())
 }
