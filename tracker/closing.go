@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"vialward/tracker/access"
 	"vialward/tracker/stock"
 	"vialward/tracker/walltime"
 )
@@ -28,10 +29,7 @@ func (c Close) body() stock.Body {
 // Discard ends vials in a container, with a reason of the site's closed list. A product for two persons asks for a
 // witness who is someone else.
 func (t *Tracker) Discard(ctx context.Context, site string, a Actor, c Close) (Handled, error) {
-	return t.handle(ctx, site, a, stock.Discarded, c.Vials, c.At, c.body(), func(tx Tx, vials []stock.Vial, e *stock.Event) error {
-		if err := a.must("discard", stock.Technician, stock.Pharmacist); err != nil {
-			return err
-		}
+	return t.handle(ctx, site, a, act{access.Discard, stock.Discarded, c.Vials, c.At, c.body()}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
 		if err := causeKnown(tx.Site(), c.Reason); err != nil {
 			return err
 		}
@@ -50,8 +48,8 @@ func (t *Tracker) Discard(ctx context.Context, site string, a Actor, c Close) (H
 			if p.Hazardous && e.Body.Container != p.Disposal {
 				return stock.Refuse("container", v.Code, "is hazardous and goes into %q, not %q", p.Disposal, e.Body.Container)
 			}
-			if p.TwoPersons && !otherPerson(tx.Site(), c.Witness, a) {
-				return stock.Refuse("two_persons", v.Code, "%s takes two persons; name the other one as witness", p.FullName())
+			if err := second(tx, access.Discard, a, c.Witness, v.Code, p, e.EnteredAt); err != nil {
+				return err
 			}
 			if v.Product != vials[0].Product {
 				return stock.Refuse("products", v.Code, "is another product; discard each product by itself, so that cost and container are right")
@@ -74,15 +72,9 @@ func mayDiscard(a Actor, v stock.Vial, now time.Time) error {
 
 // Lose records vials that cannot be found. A find re-opens them, on hold.
 func (t *Tracker) Lose(ctx context.Context, site string, a Actor, c Close) (Handled, error) {
-	return t.handle(ctx, site, a, stock.Lost, c.Vials, c.At, c.body(), func(tx Tx, vials []stock.Vial, e *stock.Event) error {
-		if err := a.must("record a loss", stock.Pharmacist, stock.Manager); err != nil {
-			return err
-		}
+	return t.handle(ctx, site, a, act{access.Lose, stock.Lost, c.Vials, c.At, c.body()}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
 		if err := causeKnown(tx.Site(), c.Reason); err != nil {
 			return err
-		}
-		if !otherPerson(tx.Site(), c.Witness, a) {
-			return stock.Refuse("two_persons", vials[0].Code, "a loss takes a second person's count; name them as witness")
 		}
 		for _, v := range vials {
 			if v.Product != vials[0].Product {
@@ -90,20 +82,19 @@ func (t *Tracker) Lose(ctx context.Context, site string, a Actor, c Close) (Hand
 			}
 		}
 		p, err := tx.Product(ctx, vials[0].Product, vials[0].Version)
+		if err != nil {
+			return err
+		}
 		e.Body.From, e.Body.CostCents = placeOf(vials), p.CostAt(e.At)
-		return err
+		return second(tx, access.Lose, a, c.Witness, vials[0].Code, p, e.EnteredAt)
 	})
 }
 
 // Void ends the record of vials that was wrong from the start; two pharmacists, and the batch is made anew.
 func (t *Tracker) Void(ctx context.Context, site string, a Actor, c Close) (Handled, error) {
-	return t.handle(ctx, site, a, stock.Voided, c.Vials, c.At, c.body(), func(tx Tx, vials []stock.Vial, e *stock.Event) error {
-		if err := a.must("void a record", stock.Pharmacist); err != nil {
+	return t.handle(ctx, site, a, act{access.Void, stock.Voided, c.Vials, c.At, c.body()}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
+		if err := second(tx, access.Void, a, c.Witness, vials[0].Code, stock.Product{}, e.EnteredAt); err != nil {
 			return err
-		}
-		w, ok := tx.Site().Person(c.Witness)
-		if !ok || w.Code == a.Person.Code || !w.Is(stock.Pharmacist) {
-			return stock.Refuse("two_persons", vials[0].Code, "voiding takes two pharmacists; name the other one as witness")
 		}
 		if c.Reason == "" {
 			return stock.Refuse("reason", vials[0].Code, "voiding needs what was wrong as reason")
@@ -115,10 +106,7 @@ func (t *Tracker) Void(ctx context.Context, site string, a Actor, c Close) (Hand
 
 // Send ends vials that leave the site for another one.
 func (t *Tracker) Send(ctx context.Context, site string, a Actor, c Close) (Handled, error) {
-	return t.handle(ctx, site, a, stock.Sent, c.Vials, c.At, c.body(), func(tx Tx, vials []stock.Vial, e *stock.Event) error {
-		if err := a.must("send stock away", stock.Pharmacist); err != nil {
-			return err
-		}
+	return t.handle(ctx, site, a, act{access.Send, stock.Sent, c.Vials, c.At, c.body()}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
 		if c.To == "" {
 			return stock.Refuse("destination", "", "say where the vials are sent")
 		}
@@ -132,9 +120,16 @@ func (t *Tracker) Send(ctx context.Context, site string, a Actor, c Close) (Hand
 	})
 }
 
-func otherPerson(s *stock.Site, witness string, a Actor) bool {
-	w, ok := s.Person(witness)
-	return ok && w.Code != a.Person.Code
+// second refuses what takes two persons and has only one.
+func second(tx Tx, op access.Operation, a Actor, witness, vial string, p stock.Product, now time.Time) error {
+	no := access.Beside(tx.Site(), op, a.Person.Code, witness, p.TwoPersons, now)
+	if no == nil {
+		return nil
+	}
+	if no.Vial = vial; p.TwoPersons {
+		no.Say = p.FullName() + ": " + no.Say
+	}
+	return no
 }
 
 func causeKnown(s *stock.Site, code string) error {
@@ -158,10 +153,7 @@ type Enter struct {
 
 // Enter shortens the vials to what is left of an entered one's life: 12 h in ISO 5 (USP <797>, quoted, R), else none.
 func (t *Tracker) Enter(ctx context.Context, site string, a Actor, n Enter) (Handled, error) {
-	return t.handle(ctx, site, a, stock.Entered, n.Vials, n.At, stock.Body{ISO5: n.ISO5}, func(_ Tx, vials []stock.Vial, e *stock.Event) error {
-		if err := a.must("enter a vial", stock.Technician, stock.Pharmacist); err != nil {
-			return err
-		}
+	return t.handle(ctx, site, a, act{access.Enter, stock.Entered, n.Vials, n.At, stock.Body{ISO5: n.ISO5}}, func(_ Tx, vials []stock.Vial, e *stock.Event) error {
 		bud := enteredBUD(n.ISO5, e.At)
 		e.Body.BUD = &bud
 		return nil
@@ -189,9 +181,6 @@ type Counted struct {
 // vials are found, moved or lost.
 func (t *Tracker) Count(ctx context.Context, site string, a Actor, c Count) (Counted, error) {
 	done := Counted{Counted: c.Counted}
-	if err := a.must("count", stock.Technician, stock.Pharmacist, stock.Manager); err != nil {
-		return done, err
-	}
 	now := walltime.Cut(t.Now())
 	at, err := when(c.At, now)
 	if err != nil {
@@ -200,7 +189,7 @@ func (t *Tracker) Count(ctx context.Context, site string, a Actor, c Count) (Cou
 	if c.Counted < 0 {
 		return done, stock.Refuse("count", "", "a count is 0 or more")
 	}
-	err = t.Store.In(ctx, site, func(tx Tx) error {
+	err = t.in(ctx, site, a, access.Count, now, func(tx Tx) error {
 		unit, shelf := stock.SplitPlace(c.Place)
 		u, _, ok := tx.Site().UnitAt(unit)
 		if !ok {
@@ -209,7 +198,11 @@ func (t *Tracker) Count(ctx context.Context, site string, a Actor, c Count) (Cou
 		if _, ok := u.Shelf(shelf); !ok && shelf != "" {
 			return stock.Refuse("place", "", "%s has no shelf %q", unit, shelf)
 		}
-		if _, err := tx.Product(ctx, c.Product, 0); err != nil {
+		p, err := tx.Product(ctx, c.Product, 0)
+		if err != nil {
+			return err
+		}
+		if err := second(tx, access.Count, a, c.Witness, "", p, now); err != nil {
 			return err
 		}
 		vials, err := tx.Find(ctx, VialQuery{Unit: unit, Product: c.Product, States: []stock.State{stock.InPreparation, stock.Available}})

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"vialward/tracker/access"
 	"vialward/tracker/stock"
 	"vialward/tracker/walltime"
 )
@@ -15,34 +16,42 @@ type Handled struct {
 	Vials []stock.Vial
 }
 
-// handle is the way of every operation that records one event of vials: settle the time, load under lock, look, record.
+// act is one operation on vials as it is asked for.
+type act struct {
+	op    access.Operation
+	kind  stock.Kind
+	vials []string
+	at    time.Time // zero = now
+	body  stock.Body
+}
+
+// handle is the way of every operation that records one event of vials: settle the time and whether the actor may, load
+// under lock, look, record.
 // look may refuse, and may fill in the event's body from what it sees.
-func (t *Tracker) handle(ctx context.Context, site string, a Actor, kind stock.Kind, codes []string, at time.Time, b stock.Body,
-	look func(tx Tx, vials []stock.Vial, e *stock.Event) error,
-) (Handled, error) {
-	return t.handleThen(ctx, site, a, kind, codes, at, b, look, nil)
+func (t *Tracker) handle(ctx context.Context, site string, a Actor, x act, look func(tx Tx, vials []stock.Vial, e *stock.Event) error) (Handled, error) {
+	return t.handleThen(ctx, site, a, x, look, nil)
 }
 
 // handleThen is handle with what follows by rule from the event, in the same commit. then answers the vials as they are
 // after it.
-func (t *Tracker) handleThen(ctx context.Context, site string, a Actor, kind stock.Kind, codes []string, at time.Time, b stock.Body,
+func (t *Tracker) handleThen(ctx context.Context, site string, a Actor, x act,
 	look func(tx Tx, vials []stock.Vial, e *stock.Event) error, then func(tx Tx, e stock.Event, vials []stock.Vial) ([]stock.Vial, error),
 ) (Handled, error) {
 	var done Handled
-	if len(codes) == 0 {
+	if len(x.vials) == 0 {
 		return done, stock.Refuse("empty", "", "no vial named; give at least one vial code")
 	}
 	now := walltime.Cut(t.Now())
-	at, err := when(at, now)
+	at, err := when(x.at, now)
 	if err != nil {
 		return done, err
 	}
-	err = t.Store.In(ctx, site, func(tx Tx) error {
-		vials, err := tx.Vials(ctx, codes)
+	err = t.in(ctx, site, a, x.op, now, func(tx Tx) error {
+		vials, err := tx.Vials(ctx, x.vials)
 		if err != nil {
 			return err
 		}
-		e := event(tx, kind, a, at, now, b)
+		e := event(tx, x.kind, a, at, now, x.body)
 		for _, v := range vials {
 			if err := notBefore(v, at, tx.Site().Location()); err != nil {
 				return err
@@ -62,7 +71,7 @@ func (t *Tracker) handleThen(ctx context.Context, site string, a Actor, kind sto
 			done.Vials, err = then(tx, e, after)
 		}
 		return err
-	})
+	}, at)
 	return done, err
 }
 
@@ -86,16 +95,12 @@ func notBefore(v stock.Vial, at time.Time, zone *time.Location) error {
 
 // Label records that the vials' first labels are on.
 func (t *Tracker) Label(ctx context.Context, site string, a Actor, vials []string, at time.Time) (Handled, error) {
-	return t.handle(ctx, site, a, stock.Labelled, vials, at, stock.Body{Label: 1}, func(Tx, []stock.Vial, *stock.Event) error {
-		return a.must("label", stock.Technician, stock.Pharmacist)
-	})
+	return t.handle(ctx, site, a, act{access.Label, stock.Labelled, vials, at, stock.Body{Label: 1}}, nil)
 }
 
 // Verify records the check of the labelled vials by a person who did not prepare them.
 func (t *Tracker) Verify(ctx context.Context, site string, a Actor, vials []string, at time.Time) (Handled, error) {
-	return t.handle(ctx, site, a, stock.Verified, vials, at, stock.Body{}, func(Tx, []stock.Vial, *stock.Event) error {
-		return a.must("verify", stock.Pharmacist)
-	})
+	return t.handle(ctx, site, a, act{access.Verify, stock.Verified, vials, at, stock.Body{}}, nil)
 }
 
 // Place is the arguments of placing and moving.
@@ -109,10 +114,7 @@ type Place struct {
 // Place puts vials into a storage unit, or moves them. A warmer class shortens the BUD at once; the answer's vials then
 // wait on the relabel hold. Moving back changes nothing.
 func (t *Tracker) Place(ctx context.Context, site string, a Actor, p Place) (Handled, error) {
-	return t.handle(ctx, site, a, stock.Placed, p.Vials, p.At, stock.Body{To: p.To, Note: p.Note}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
-		if err := a.must("move stock", stock.Technician, stock.Pharmacist, stock.OnCall); err != nil {
-			return err
-		}
+	return t.handle(ctx, site, a, act{access.Place, stock.Placed, p.Vials, p.At, stock.Body{To: p.To, Note: p.Note}}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
 		unit, err := storageFor(tx.Site(), p.To)
 		if err != nil {
 			return err
@@ -256,10 +258,7 @@ type Issue struct {
 
 // Issue hands vials out. Every reason against it is looked at under the vials' lock, at the instant of issue.
 func (t *Tracker) Issue(ctx context.Context, site string, a Actor, i Issue) (Handled, error) {
-	return t.handle(ctx, site, a, stock.Issued, i.Vials, i.At, stock.Body{To: i.To, Order: i.Order, Label: i.Label}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
-		if err := a.must("issue", stock.Technician, stock.Pharmacist); err != nil {
-			return err
-		}
+	return t.handle(ctx, site, a, act{access.Issue, stock.Issued, i.Vials, i.At, stock.Body{To: i.To, Order: i.Order, Label: i.Label}}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
 		dest, ok := tx.Site().Destination(i.To)
 		if !ok {
 			return stock.Refuse("destination", "", "there is no destination %q at %s; name one of the site's", i.To, site)
@@ -290,16 +289,13 @@ func orRefuse(err error, code, vial, say string) error {
 
 // Give records that issued vials were given to someone; it closes them.
 func (t *Tracker) Give(ctx context.Context, site string, a Actor, vials []string, at time.Time) (Handled, error) {
-	return t.handle(ctx, site, a, stock.Given, vials, at, stock.Body{}, nil)
+	return t.handle(ctx, site, a, act{access.Give, stock.Given, vials, at, stock.Body{}}, nil)
 }
 
 // Return takes issued vials back, always on hold; into a warmer class with the earlier date that has.
 func (t *Tracker) Return(ctx context.Context, site string, a Actor, p Place) (Handled, error) {
 	var warmer placedWarmer
-	return t.handleThen(ctx, site, a, stock.Returned, p.Vials, p.At, stock.Body{To: p.To, Reason: p.Note}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
-		if err := a.must("take back", stock.Technician, stock.Pharmacist); err != nil {
-			return err
-		}
+	return t.handleThen(ctx, site, a, act{access.Return, stock.Returned, p.Vials, p.At, stock.Body{To: p.To, Reason: p.Note}}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
 		u, err := storageFor(tx.Site(), p.To)
 		if err != nil {
 			return err
@@ -324,10 +320,7 @@ func (t *Tracker) Return(ctx context.Context, site string, a Actor, p Place) (Ha
 // shortens or holds the vial, and so does a recall it escaped.
 func (t *Tracker) Find(ctx context.Context, site string, a Actor, p Place) (Handled, error) {
 	var warmer placedWarmer
-	return t.handleThen(ctx, site, a, stock.Found, p.Vials, p.At, stock.Body{To: p.To, Note: p.Note}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
-		if err := a.must("record a find", stock.Technician, stock.Pharmacist, stock.Manager); err != nil {
-			return err
-		}
+	return t.handleThen(ctx, site, a, act{access.Find, stock.Found, p.Vials, p.At, stock.Body{To: p.To, Note: p.Note}}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
 		u, err := storageFor(tx.Site(), p.To)
 		if err != nil {
 			return err

@@ -5,19 +5,21 @@ import (
 	"slices"
 	"time"
 
+	"vialward/tracker/access"
 	"vialward/tracker/stock"
 	"vialward/tracker/walltime"
 )
 
 // Hold is the arguments of holding and of lifting a hold.
 type Hold struct {
-	Vials  []string  `json:"vials"`
-	Kind   string    `json:"kind"` // manual, recall, count, test pending, return, found
-	Reason string    `json:"reason"`
-	At     time.Time `json:"at,omitzero"`
+	Vials   []string  `json:"vials"`
+	Kind    string    `json:"kind"` // manual, recall, count, test pending, return, found
+	Reason  string    `json:"reason"`
+	Witness string    `json:"witness,omitempty"` // second person, where a hold is lifted and the product asks for two
+	At      time.Time `json:"at,omitzero"`
 }
 
-// Hold puts a hold over vials. Anyone may: it is the safe direction.
+// Hold puts a hold over vials. Whoever works at the site may: it is the safe direction.
 func (t *Tracker) Hold(ctx context.Context, site string, a Actor, h Hold) (Handled, error) {
 	if h.Kind == "" {
 		h.Kind = stock.HoldManual
@@ -28,7 +30,7 @@ func (t *Tracker) Hold(ctx context.Context, site string, a Actor, h Hold) (Handl
 	if h.Reason == "" {
 		return Handled{}, stock.Refuse("reason", "", "a hold needs a reason")
 	}
-	return t.handle(ctx, site, a, stock.Held, h.Vials, h.At, stock.Body{Hold: h.Kind, Reason: h.Reason}, nil)
+	return t.handle(ctx, site, a, act{access.Hold, stock.Held, h.Vials, h.At, stock.Body{Hold: h.Kind, Reason: h.Reason}}, nil)
 }
 
 // Lift takes one kind of a vial's own holds off. The relabel hold is not lifted but ended by its new label.
@@ -39,8 +41,8 @@ func (t *Tracker) Lift(ctx context.Context, site string, a Actor, h Hold) (Handl
 	if h.Reason == "" {
 		return Handled{}, stock.Refuse("reason", "", "lifting a hold needs its basis as reason")
 	}
-	return t.handle(ctx, site, a, stock.Lifted, h.Vials, h.At, stock.Body{Hold: h.Kind, Reason: h.Reason}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
-		if err := a.must("lift a hold", stock.Pharmacist); err != nil {
+	return t.handle(ctx, site, a, act{access.Lift, stock.Lifted, h.Vials, h.At, stock.Body{Hold: h.Kind, Reason: h.Reason, Witness: h.Witness}}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
+		if err := secondOfEach(ctx, tx, access.Lift, a, h.Witness, vials, e.EnteredAt); err != nil {
 			return err
 		}
 		return reviveNothing(vials, e.EnteredAt, tx.Site().Location())
@@ -87,10 +89,7 @@ func (t *Tracker) Release(ctx context.Context, site string, a Actor, r Release) 
 		return Handled{}, err
 	}
 	var done Handled
-	err = t.Store.In(ctx, site, func(tx Tx) error {
-		if err := a.must("release", stock.Pharmacist); err != nil {
-			return err
-		}
+	err = t.in(ctx, site, a, access.Release, now, func(tx Tx) error {
 		vials, err := tx.Vials(ctx, r.Vials)
 		if err != nil {
 			return err
@@ -141,11 +140,8 @@ func (t *Tracker) mayRelease(ctx context.Context, tx Tx, a Actor, r Release, via
 		if err != nil {
 			return err
 		}
-		if p.TwoPersons {
-			w, ok := tx.Site().Person(r.Witness)
-			if !ok || w.Code == a.Person.Code {
-				return stock.Refuse("two_persons", v.Code, "%s takes two persons; name the other one as witness", p.FullName())
-			}
+		if err := second(tx, access.Release, a, r.Witness, v.Code, p, now); err != nil {
+			return err
 		}
 	}
 	return nil
@@ -223,10 +219,7 @@ func (t *Tracker) Shorten(ctx context.Context, site string, a Actor, s Shorten) 
 		return Handled{}, stock.Refuse("reason", "", "shortening needs a reason")
 	}
 	bud := walltime.CutMinute(s.BUD)
-	return t.handle(ctx, site, a, stock.Shortened, s.Vials, s.At, stock.Body{BUD: &bud, Reason: s.Reason}, func(tx Tx, vials []stock.Vial, _ *stock.Event) error {
-		if err := a.must("shorten", stock.Pharmacist); err != nil {
-			return err
-		}
+	return t.handle(ctx, site, a, act{access.Shorten, stock.Shortened, s.Vials, s.At, stock.Body{BUD: &bud, Reason: s.Reason}}, func(tx Tx, vials []stock.Vial, _ *stock.Event) error {
 		for _, v := range vials {
 			if err := sensibleBUD(ctx, tx, v, bud); err != nil {
 				return err
@@ -247,10 +240,7 @@ func sensibleBUD(ctx context.Context, tx Tx, v stock.Vial, bud time.Time) error 
 
 // Relabel records that new labels are on, by their scan: it ends the relabel hold, and the old code answers "old label".
 func (t *Tracker) Relabel(ctx context.Context, site string, a Actor, vials []string, reason string, at time.Time) (Handled, error) {
-	return t.handle(ctx, site, a, stock.Relabel, vials, at, stock.Body{Reason: reason}, func(_ Tx, vs []stock.Vial, e *stock.Event) error {
-		if err := a.must("relabel", stock.Technician, stock.Pharmacist); err != nil {
-			return err
-		}
+	return t.handle(ctx, site, a, act{access.Relabel, stock.Relabel, vials, at, stock.Body{Reason: reason}}, func(_ Tx, vs []stock.Vial, e *stock.Event) error {
 		for _, v := range vs {
 			if v.Label == 0 {
 				return stock.Refuse("wrong_state", v.Code, "has no label yet; label it first")
@@ -262,4 +252,18 @@ func (t *Tracker) Relabel(ctx context.Context, site string, a Actor, vials []str
 		}
 		return nil
 	})
+}
+
+// secondOfEach looks for the second person of every vial's product.
+func secondOfEach(ctx context.Context, tx Tx, op access.Operation, a Actor, witness string, vials []stock.Vial, now time.Time) error {
+	for _, v := range vials {
+		p, err := tx.Product(ctx, v.Product, v.Version)
+		if err != nil {
+			return err
+		}
+		if err := second(tx, op, a, witness, v.Code, p, now); err != nil {
+			return err
+		}
+	}
+	return nil
 }

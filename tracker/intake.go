@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"vialward/tracker/access"
 	"vialward/tracker/stock"
 	"vialward/tracker/templog"
 	"vialward/tracker/thermal"
@@ -48,7 +49,7 @@ const mostRefused = 10_000
 func (t *Tracker) TakeIn(ctx context.Context, site string, a Actor, d Delivery) (Intake, error) {
 	k := &taking{t: t, site: site, d: d, now: walltime.Cut(t.Now())}
 	k.in = Intake{Source: d.Source, Name: d.Name, By: a.Person.Code, ReceivedAt: k.now, Digest: d.Digest, Layout: d.Layout, Zone: d.Zone}
-	if err := t.Store.Read(ctx, site, func(v View) error { k.set = v.Site(); return nil }); err != nil {
+	if err := t.Store.Read(ctx, site, func(v View) error { k.set = v.Site(); return a.may(k.set, access.WriteReadings, k.now) }); err != nil {
 		return k.in, err
 	}
 	if err := k.read(ctx); err != nil {

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"vialward/tracker/access"
 	"vialward/tracker/beyonduse"
 	"vialward/tracker/label"
 	"vialward/tracker/mixing"
@@ -54,15 +55,12 @@ type Prepared struct {
 // is missing or not confirmed, a component had ended, or more vials are claimed than were made.
 func (t *Tracker) Prepare(ctx context.Context, site string, a Actor, p Prepare) (Prepared, error) {
 	var out Prepared
-	if err := a.must("prepare", stock.Technician, stock.Pharmacist); err != nil {
-		return out, err
-	}
 	now := walltime.Cut(t.Now())
 	started, completed, err := p.times(now)
 	if err != nil {
 		return out, err
 	}
-	err = t.Store.In(ctx, site, func(tx Tx) error {
+	err = t.in(ctx, site, a, access.Prepare, now, func(tx Tx) error {
 		product, err := tx.Product(ctx, p.Product, 0)
 		if err != nil {
 			return err
@@ -88,7 +86,7 @@ func (t *Tracker) Prepare(ctx context.Context, site string, a Actor, p Prepare) 
 		out.Vials, err = makeVials(ctx, tx, &e, b, latest, ends)
 		out.Seq = e.Seq
 		return err
-	})
+	}, started, completed)
 	return out, err
 }
 

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"vialward/alerts"
+	"vialward/tracker/access"
 	"vialward/tracker/stock"
 	"vialward/tracker/walltime"
 )
@@ -32,9 +33,6 @@ type Recalled struct {
 // Recall holds every vial of the batches a lot went into, in one act, and tells whom it concerns.
 func (t *Tracker) Recall(ctx context.Context, site string, a Actor, r Recall) (Recalled, error) {
 	var out Recalled
-	if err := a.must("open a recall", stock.Pharmacist); err != nil {
-		return out, err
-	}
 	if (r.Lot == "") == (r.Batch == "") {
 		return out, stock.Refuse("lot", "", "name a component's lot or a batch, one of the two")
 	}
@@ -46,7 +44,7 @@ func (t *Tracker) Recall(ctx context.Context, site string, a Actor, r Recall) (R
 	if err != nil {
 		return out, err
 	}
-	err = t.Store.In(ctx, site, func(tx Tx) error {
+	err = t.in(ctx, site, a, access.Recall, now, func(tx Tx) error {
 		out = Recalled{}
 		number, err := tx.NextNumber(ctx, "recall") // it holds the site's order: nothing is made or moved from here on
 		if err != nil {

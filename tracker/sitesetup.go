@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"vialward/tracker/access"
 	"vialward/tracker/stock"
 	"vialward/tracker/walltime"
 )
@@ -35,7 +36,7 @@ func (t *Tracker) LoadSite(ctx context.Context, a Actor, site stock.Site) ([]str
 	if wrong := mistakes(CheckSite(&site)); len(wrong) > 0 {
 		return nil, &SiteMistakes{site.Code, wrong}
 	}
-	if a.Via != "machine" && a.Via != "demo" {
+	if err := a.may(&stock.Site{Code: site.Code}, access.SetUp); err != nil {
 		sites, err := t.Store.Sites(ctx)
 		if err != nil {
 			return nil, err
@@ -52,7 +53,7 @@ func (t *Tracker) LoadSite(ctx context.Context, a Actor, site stock.Site) ([]str
 	err := t.Store.In(ctx, site.Code, func(tx Tx) error {
 		changes = nil
 		old := *tx.Site()
-		if old.Version == 0 && a.Via != "machine" && a.Via != "demo" {
+		if old.Version == 0 && a.may(&old, access.SetUp, now) != nil {
 			return stock.Refuse("role", "", "site %s has not been set up; the first load is done on the machine itself", site.Code)
 		}
 		next := site // f may run again: what it was given stays as it is
@@ -66,7 +67,7 @@ func (t *Tracker) LoadSite(ctx context.Context, a Actor, site stock.Site) ([]str
 			return err // nothing changes, so it does not matter who asked
 		}
 		if old.Version > 0 {
-			if err := a.must("change what is set up about the site", stock.Administrator, stock.Pharmacist); err != nil {
+			if err := a.may(&old, access.LoadSite, now); err != nil {
 				return err
 			}
 		}

@@ -45,7 +45,7 @@ func (s *setup) events(t *testing.T, code string) []stock.Event {
 }
 
 var (
-	stranger   = tracker.Actor{Person: stock.Person{Code: "root"}, Via: "machine"}
+	stranger   = tracker.Account("root")
 	pharmacist = tracker.Actor{Person: stock.Person{Code: "rph-1", Roles: []string{stock.Pharmacist}}, Via: "token"}
 	technician = tracker.Actor{Person: stock.Person{Code: "tech-1", Roles: []string{stock.Technician}}, Via: "token"}
 )
@@ -136,18 +136,19 @@ func TestFirstLoadThenTheSameChangesNothing(t *testing.T) {
 	require.Len(t, events, 1)
 	require.Equal(t, stock.SiteLoaded, events[0].Kind)
 	require.Equal(t, "root", events[0].By)
-	require.Equal(t, "machine", events[0].Via)
+	require.Equal(t, "account", events[0].Via)
 	require.Equal(t, s.now, events[0].At)
 }
 
 func TestChangedProductIsANewVersionAndADraftUntilApproved(t *testing.T) {
 	t.Parallel()
 	s := newSetup(t)
+	who := stranger
 	load := func(change func(*stock.Site)) ([]string, stock.Product) {
 		t.Helper()
 		site := smallSite()
 		change(&site)
-		changes, err := s.LoadSite(t.Context(), tracker.Actor{Person: pharmacist.Person, Via: "machine"}, site)
+		changes, err := s.LoadSite(t.Context(), who, site)
 		require.NoError(t, err)
 		shown, err := s.ShowSite(t.Context(), "SMALL")
 		require.NoError(t, err)
@@ -155,6 +156,7 @@ func TestChangedProductIsANewVersionAndADraftUntilApproved(t *testing.T) {
 	}
 	_, p := load(func(*stock.Site) {})
 	require.Equal(t, 1, p.Version)
+	who = pharmacist
 
 	changes, p := load(func(s *stock.Site) {
 		s.Products[0].Stability[0].Minutes = 72 * 60

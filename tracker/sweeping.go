@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"vialward/alerts"
+	"vialward/tracker/access"
 	"vialward/tracker/stock"
 	"vialward/tracker/sweep"
 	"vialward/tracker/thermal"
@@ -232,15 +233,12 @@ func (t *Tracker) missedSlot(ctx context.Context, site string, slot sweep.SlotAt
 // ConfirmSweep records that a list was worked, by whom. A list is confirmed once; the first name stands.
 func (t *Tracker) ConfirmSweep(ctx context.Context, site string, a Actor, number int, at time.Time) (SweepRow, error) {
 	var row SweepRow
-	if err := a.must("confirm a sweep", stock.Technician, stock.Pharmacist); err != nil {
-		return row, err
-	}
 	now := walltime.Cut(t.Now())
 	at, err := when(at, now)
 	if err != nil {
 		return row, err
 	}
-	err = t.Store.In(ctx, site, func(tx Tx) error {
+	err = t.in(ctx, site, a, access.Confirm, now, func(tx Tx) error {
 		if row, err = tx.ConfirmSweep(ctx, number, a.Person.Code, at); err != nil {
 			return err
 		}

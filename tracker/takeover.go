@@ -4,6 +4,7 @@ import (
 	"context"
 	"time"
 
+	"vialward/tracker/access"
 	"vialward/tracker/beyonduse"
 	"vialward/tracker/label"
 	"vialward/tracker/stock"
@@ -23,11 +24,8 @@ type TakeOver struct {
 // TakeOver records stock with the BUD of its label, marked so; from here on it may only shorten. A pharmacist does it.
 func (t *Tracker) TakeOver(ctx context.Context, site string, a Actor, o TakeOver) (Prepared, error) {
 	var out Prepared
-	if err := a.must("take over stock", stock.Pharmacist); err != nil {
-		return out, err
-	}
 	now := walltime.Cut(t.Now())
-	err := t.Store.In(ctx, site, func(tx Tx) error {
+	err := t.in(ctx, site, a, access.TakeOver, now, func(tx Tx) error {
 		product, err := tx.Product(ctx, o.Product, 0)
 		if err != nil {
 			return err

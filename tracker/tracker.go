@@ -12,6 +12,7 @@ import (
 	"log/slog"
 	"time"
 
+	"vialward/tracker/access"
 	"vialward/tracker/stock"
 	"vialward/tracker/walltime"
 )
@@ -29,11 +30,26 @@ type Tracker struct {
 // Actor is who asks, and how: the record says both.
 type Actor struct {
 	Person stock.Person
-	Via    string // machine, token, page, demo, daemon
+	Via    string
 }
 
+// Ways in which something is asked for.
+const (
+	ViaMachine = "machine" // a command on the machine, by a person of the site
+	ViaAccount = "account" // a command on the machine, by whoever runs it: nobody of the site
+	ViaToken   = "token"
+	ViaPage    = "page"
+	ViaDemo    = "demo"
+	ViaDaemon  = "daemon"
+)
+
 // Rule is the actor of what a rule or a clock does by itself.
-var Rule = Actor{Person: stock.Person{Code: "vialward", Name: "vialward"}, Via: "daemon"}
+var Rule = Actor{Person: stock.Person{Code: "vialward", Name: "vialward"}, Via: ViaDaemon}
+
+// Account is the actor of what is done on the machine without naming a person: the account's name is no person's code.
+func Account(name string) Actor {
+	return Actor{Person: stock.Person{Code: name, Name: name}, Via: ViaAccount}
+}
 
 // ErrNotFound is for anything asked for by code that the record does not know; the message names it.
 var ErrNotFound = errors.New("not in the record")
@@ -47,27 +63,30 @@ func NotFound(what, code string) error {
 	return fmt.Errorf("%s %q is %w", what, code, ErrNotFound)
 }
 
-// must refuses an actor who has none of the roles.
-func (a Actor) must(what string, roles ...string) error {
-	if a.Via == "daemon" || a.Person.Is(roles...) {
+// may refuses an actor who has no right to an operation at this site. at is every instant at which the right must stand.
+func (a Actor) may(s *stock.Site, op access.Operation, at ...time.Time) error {
+	rule, _ := access.Of(op)
+	switch {
+	case a.Via == ViaDaemon && rule.Daemon, a.Via == ViaAccount && rule.Machine:
 		return nil
+	case a.Via == ViaDaemon:
+		return stock.Refuse("role", "", "a rule may not %s: a named person does", rule.Do)
+	case a.Via == ViaAccount:
+		return stock.Refuse("role", "", "say who you are to %s; an account of the machine is nobody of site %s", rule.Do, s.Code)
+	default:
+		return access.May(s, a.Person.Code, op, at...)
 	}
-	return stock.Refuse("role", "", "%s may not %s: it takes the role of %s", a.Person.Code, what, orList(roles))
 }
 
-func orList(words []string) string {
-	s := ""
-	for i, w := range words {
-		switch {
-		case i == 0:
-		case i == len(words)-1:
-			s += " or "
-		default:
-			s += ", "
+// in runs one operation of an actor: in a transaction, after it is settled that they may. at is every instant beside now
+// at which the right must stand.
+func (t *Tracker) in(ctx context.Context, site string, a Actor, op access.Operation, now time.Time, f func(Tx) error, at ...time.Time) error {
+	return t.Store.In(ctx, site, func(tx Tx) error {
+		if err := a.may(tx.Site(), op, append(at, now)...); err != nil {
+			return err
 		}
-		s += w
-	}
-	return s
+		return f(tx)
+	})
 }
 
 // when settles the instant an operation happened: now unless told, never in the future. A minute is allowed for a

@@ -10,7 +10,6 @@ import (
 	"vialward/cmd/vialward/internal/app"
 	"vialward/cmd/vialward/internal/config"
 	"vialward/tracker"
-	"vialward/tracker/stock"
 )
 
 type siteCommands struct {
@@ -74,7 +73,7 @@ func (l siteLoad) actor(c *call, b *app.Base, site string) (tracker.Actor, error
 	if u, err := user.Current(); err == nil {
 		name = u.Username
 	}
-	who := tracker.Actor{Person: stock.Person{Code: name, Name: name}, Via: "machine"}
+	who := tracker.Account(name)
 	if l.As == "" {
 		return who, nil
 	}
@@ -83,7 +82,7 @@ func (l siteLoad) actor(c *call, b *app.Base, site string) (tracker.Actor, error
 		if !ok {
 			return usage("there is no person %q at site %s", l.As, site)
 		}
-		who.Person = p
+		who = tracker.Actor{Person: p, Via: tracker.ViaMachine}
 		return nil
 	})
 	if errors.Is(err, tracker.ErrNotFound) { // the first load

@@ -12,7 +12,6 @@ import (
 	"vialward/cmd/vialward/internal/intake"
 	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
-	"vialward/tracker/stock"
 	"vialward/tracker/templog"
 	"vialward/tracker/walltime"
 )
@@ -87,9 +86,9 @@ func (g ingestCommand) one(c *call, t *tracker.Tracker, site string, who tracker
 
 // actor is the person named, or whoever is on the machine: bringing readings needs no role.
 func (g ingestCommand) actor(c *call, t *tracker.Tracker, site string) (tracker.Actor, error) {
-	who := tracker.Actor{Person: stock.Person{Code: "machine"}, Via: "machine"}
+	who := tracker.Account("machine")
 	if u, err := user.Current(); err == nil {
-		who.Person.Code = u.Username
+		who = tracker.Account(u.Username)
 	}
 	if g.As == "" {
 		return who, nil
@@ -99,7 +98,7 @@ func (g ingestCommand) actor(c *call, t *tracker.Tracker, site string) (tracker.
 		if !ok {
 			return usage("there is no person %q at site %s", g.As, site)
 		}
-		who.Person = p
+		who = tracker.Actor{Person: p, Via: tracker.ViaMachine}
 		return nil
 	})
 	return who, err

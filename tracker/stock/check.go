@@ -144,17 +144,14 @@ func (s *Site) staffedAt(day, at string) bool {
 	})
 }
 
-// Roles a site file may give.
-var roles = []string{Technician, Pharmacist, OnCall, Manager, Administrator, Logger, Inspector}
-
 func (c *checker) people() {
 	pharmacists := 0
 	for i, p := range c.site.People {
 		at := c.code("people", i, p.Code, "person")
 		c.when(p.Code == "vialward", at+".code", "this name stands in the record for what a rule did; choose another")
-		c.when(len(p.Roles) == 0, at+".roles", "%s has no role; name at least one of %s", p.Code, strings.Join(roles, ", "))
+		c.when(len(p.Roles) == 0, at+".roles", "%s has no role; name at least one of %s", p.Code, strings.Join(Roles(), ", "))
 		for k, r := range p.Roles {
-			c.oneOf(nth(at+".roles", k), r, roles...)
+			c.oneOf(nth(at+".roles", k), r, Roles()...)
 		}
 		if p.Mail != "" && !plainAddress(p.Mail) {
 			c.wrong(at+".mail", "%q is not a mail address; write it as name@domain", p.Mail)

@@ -35,6 +35,8 @@ type Site struct {
 	Limits             []LimitCell  `json:"limits,omitempty"` // the chapter's cells this site confirmed or shortened
 	Rules              []AlarmRule  `json:"rules"`            // for every unit of a class unless the unit has its own
 	Reasons            []WasteCause `json:"waste_causes,omitempty"`
+
+	Competencies string `json:"competencies,omitempty"` // Enforced, also where it is empty, or Shown
 }
 
 // Hours is a span of staffed time on some weekdays, wall time.
@@ -137,30 +139,6 @@ type AlarmRule struct {
 	PageWhenOpen bool          `json:"page"`
 }
 
-// Person of a site. No password: that comes with sign-in.
-type Person struct {
-	Code  string   `json:"code"`
-	Name  string   `json:"name"`
-	Mail  string   `json:"mail,omitempty"`
-	Roles []string `json:"roles"`
-}
-
-// Roles a person can have.
-const (
-	Technician    = "technician"
-	Pharmacist    = "pharmacist"
-	OnCall        = "on call"
-	Manager       = "manager"
-	Administrator = "administrator"
-	Logger        = "logger"
-	Inspector     = "inspector"
-)
-
-// Is says whether the person has one of the roles.
-func (p Person) Is(roles ...string) bool {
-	return slices.ContainsFunc(roles, func(r string) bool { return slices.Contains(p.Roles, r) })
-}
-
 // Route says who gets which mail.
 type Route struct {
 	Kinds      []string `json:"kinds"`      // mail kinds or "all"
@@ -195,16 +173,6 @@ type WasteCause struct {
 	Code  string `json:"code"`
 	Words string `json:"words"`
 	Class string `json:"class"`
-}
-
-// Person by code.
-func (s *Site) Person(code string) (Person, bool) {
-	for _, p := range s.People {
-		if p.Code == code {
-			return p, true
-		}
-	}
-	return Person{}, false
 }
 
 // UnitAt finds a storage unit and the room it stands in.

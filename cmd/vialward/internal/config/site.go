@@ -46,16 +46,13 @@ func readSite(text []byte) (stock.Site, *document) {
 		EscalateMinutes: r.minutes("escalate_after", f.EscalateAfter), LateEntryHours: r.hours("late_entry_after", f.LateEntryAfter),
 		HideProducts: f.HideProducts, WarmLimitFromStart: f.WarmLimitFromStart, TallMan: f.TallMan,
 		Rooms: r.rooms(f.Rooms), Areas: r.areas(f.Areas), Rules: r.rules("rules", f.Rules), Sensors: r.sensors(f.Sensors),
-		Products: r.products(f.Products),
+		Products: r.products(f.Products), People: r.people(f.People), Competencies: f.Competencies,
 	}
 	for _, h := range f.Staffed {
 		s.Staffed = append(s.Staffed, stock.Hours(h))
 	}
 	for _, w := range f.Sweeps {
 		s.Sweeps = append(s.Sweeps, stock.Slot(w))
-	}
-	for _, p := range f.People {
-		s.People = append(s.People, stock.Person(p))
 	}
 	for _, t := range f.Routes {
 		s.Routes = append(s.Routes, stock.Route(t))
@@ -90,15 +87,13 @@ func WriteSite(s stock.Site) []byte {
 		LateEntryAfter: orNone(sayMinutes(60 * s.LateEntryHours)), HideProducts: s.HideProducts,
 		WarmLimitFromStart: s.WarmLimitFromStart, TallMan: s.TallMan, Areas: areasToFile(s.Areas, zone), Rules: rulesToFile(s.Rules),
 		Sensors: sensorsToFile(s.Sensors, zone), Products: productsToFile(s.Products, zone),
+		People: peopleToFile(s.People, zone), Competencies: s.Competencies,
 	}
 	for _, h := range s.Staffed {
 		f.Staffed = append(f.Staffed, hoursFile(h))
 	}
 	for _, w := range s.Sweeps {
 		f.Sweeps = append(f.Sweeps, slotFile(w))
-	}
-	for _, p := range s.People {
-		f.People = append(f.People, personFile(p))
 	}
 	for _, t := range s.Routes {
 		f.Routes = append(f.Routes, routeFile(t))

@@ -16,6 +16,7 @@ type siteFile struct {
 	HideProducts       bool     `toml:"hide_products"`
 	WarmLimitFromStart bool     `toml:"warm_limit_from_start"`
 	TallMan            []string `toml:"tall_man"`
+	Competencies       string   `toml:"competencies"` // enforced or shown
 
 	Staffed      []hoursFile       `toml:"staffed,required"`
 	Sweeps       []slotFile        `toml:"sweeps,required"`
@@ -47,6 +48,17 @@ type personFile struct {
 	Name  string   `toml:"name"`
 	Mail  string   `toml:"mail"`
 	Roles []string `toml:"roles,required"`
+	Left  string   `toml:"left"`
+
+	Competencies []competencyFile `toml:"competencies"`
+}
+
+type competencyFile struct {
+	What       string `toml:"what,required"`
+	AssessedBy string `toml:"assessed_by,required"`
+	From       string `toml:"from,required"`
+	Until      string `toml:"until,required"` // a date: its last day
+	Note       string `toml:"note"`
 }
 
 type routeFile struct {

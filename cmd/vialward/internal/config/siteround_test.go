@@ -246,7 +246,7 @@ func (g siteGen) site() stock.Site {
 	days := func() []string { return several(g, 1, g.word) }
 	return stock.Site{
 		Code: g.word(), Name: g.word(), Zone: g.zone.String(), Unit: g.word(), Currency: g.maybe(), ConfirmMinutes: g.n(0, 9999), RemindMinutes: g.n(0, 9999),
-		EscalateMinutes: g.n(0, 9999), LateEntryHours: g.n(0, 999), HideProducts: g.flag(), WarmLimitFromStart: g.flag(), TallMan: several(g, 0, g.word),
+		EscalateMinutes: g.n(0, 9999), LateEntryHours: g.n(0, 999), HideProducts: g.flag(), WarmLimitFromStart: g.flag(), TallMan: several(g, 0, g.word), Competencies: g.maybe(),
 		Staffed: several(g, 1, func() stock.Hours { return stock.Hours{Days: days(), From: g.word(), To: g.word()} }),
 		Sweeps:  several(g, 1, func() stock.Slot { return stock.Slot{Days: days(), At: g.word()} }),
 		Rooms: several(g, 1, func() stock.RoomPlace {
@@ -259,7 +259,12 @@ func (g siteGen) site() stock.Site {
 		}),
 		Sensors: several(g, 0, g.sensor), Products: several(g, 0, g.product),
 		People: several(g, 1, func() stock.Person {
-			return stock.Person{Code: g.word(), Name: g.maybe(), Mail: g.maybe(), Roles: several(g, 1, g.word)}
+			return stock.Person{
+				Code: g.word(), Name: g.maybe(), Mail: g.maybe(), Roles: several(g, 1, g.word), Left: g.maybeInstant(),
+				Competencies: several(g, 0, func() stock.Competency {
+					return stock.Competency{What: g.word(), AssessedBy: g.word(), From: g.instant(), Until: g.instant(), Note: g.maybe()}
+				}),
+			}
 		}),
 		Routes: several(g, 1, func() stock.Route {
 			return stock.Route{Kinds: several(g, 1, g.word), Severities: several(g, 0, g.word), Units: several(g, 0, g.word), To: several(g, 1, g.word)}

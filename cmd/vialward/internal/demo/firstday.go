@@ -11,11 +11,10 @@ import (
 
 // begin sets the site up on its first morning and takes over what stands in the refrigerators.
 func (s *Story) begin(ctx context.Context) error {
-	admin := s.who("admin")
-	if _, err := s.t.LoadSite(ctx, admin, s.set); err != nil {
+	if _, err := s.t.LoadSite(ctx, tracker.Account("demo"), s.set); err != nil {
 		return err
 	}
-	if err := s.t.AddToken(ctx, Site, admin, Token, tracker.Token{Site: Site, Person: loggerPerson, Scope: "act"}, "the demo's", time.Time{}); err != nil {
+	if err := s.t.AddToken(ctx, Site, s.who(loggerPerson), Token, tracker.Token{Site: Site, Person: loggerPerson, Scope: "act"}, "the demo's", time.Time{}); err != nil {
 		return err
 	}
 	for _, l := range s.logs {

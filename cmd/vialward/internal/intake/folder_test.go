@@ -17,7 +17,6 @@ import (
 	"vialward/db"
 	"vialward/db/dbtest"
 	"vialward/tracker"
-	"vialward/tracker/stock"
 )
 
 // watched is a folder over a small site, looked at by the test's own clock.
@@ -38,7 +37,7 @@ func newWatched(t *testing.T) *watched {
 	require.False(t, config.Blocked(problems), "%v", problems)
 	w := &watched{folder: t.TempDir(), now: time.Date(2025, 11, 12, 12, 0, 0, 0, time.UTC)}
 	tr := &tracker.Tracker{Store: store, Now: func() time.Time { return w.now }, Log: slog.New(slog.DiscardHandler)}
-	_, err = tr.LoadSite(t.Context(), tracker.Actor{Person: stock.Person{Code: "root"}, Via: "machine"}, site)
+	_, err = tr.LoadSite(t.Context(), tracker.Account("root"), site)
 	require.NoError(t, err)
 	w.Folder = &intake.Folder{Config: config.Intake{Folder: w.folder, Settle: 5 * time.Second}, Tracker: tr, Log: slog.New(slog.DiscardHandler)}
 	return w

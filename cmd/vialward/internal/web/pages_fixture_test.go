@@ -74,7 +74,7 @@ func newNight(t testing.TB, change func(*stock.Site)) *night {
 		change(&site)
 	}
 	n.site = site
-	_, err = n.LoadSite(t.Context(), tracker.Actor{Person: stock.Person{Code: "root"}, Via: "machine"}, site)
+	_, err = n.LoadSite(t.Context(), tracker.Account("root"), site)
 	require.NoError(t, err)
 	n.live(t)
 	return n

@@ -361,7 +361,7 @@ func TestSeveralSites(t *testing.T) {
 	n := newNight(t, nil)
 	other := quillmereFile(t)
 	other.Code, other.Name, other.Zone = "ASHBY", "Ashby Pharmacy", "Europe/London"
-	_, err := n.LoadSite(t.Context(), tracker.Actor{Person: stock.Person{Code: "root"}, Via: "machine"}, other)
+	_, err := n.LoadSite(t.Context(), tracker.Account("root"), other)
 	require.NoError(t, err)
 	status, page := n.page(t, "/units/R1?period=7d")
 	require.Equal(t, http.StatusOK, status)

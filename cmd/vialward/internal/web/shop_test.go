@@ -41,10 +41,13 @@ func newShop(t testing.TB) *shop {
 	s := &shop{now: morning}
 	log := slog.New(slog.NewTextHandler(&lockedBuffer{b: &s.log}, nil))
 	k := &tracker.Tracker{Store: store, Now: s.clock, Log: log}
-	_, err = k.LoadSite(t.Context(), tracker.Actor{Person: stock.Person{Code: "root"}, Via: "machine"}, smallSite())
+	_, err = k.LoadSite(t.Context(), tracker.Account("root"), smallSite())
 	require.NoError(t, err)
 	s.Server = &Server{Tracker: k, Log: log, Now: s.clock, MaxBodyBytes: 1 << 20}
 	for _, p := range smallSite().People {
+		if p.Is(stock.Logger) {
+			continue
+		}
 		s.token(t, p.Code, tracker.Token{Person: p.Code, Scope: "act"}, time.Time{})
 	}
 	s.token(t, "reader", tracker.Token{Person: "mgr-1", Scope: "read"}, time.Time{})
@@ -56,7 +59,12 @@ func newShop(t testing.TB) *shop {
 
 func (s *shop) token(t testing.TB, token string, k tracker.Token, expires time.Time) {
 	t.Helper()
-	require.NoError(t, s.Tracker.AddToken(t.Context(), "SMALL", tracker.Rule, token, k, token, expires))
+	maker := "admin-1"
+	if k.Scope == "act" {
+		maker = k.Person
+	}
+	a := tracker.Actor{Person: stock.Person{Code: maker}, Via: tracker.ViaMachine}
+	require.NoError(t, s.Tracker.AddToken(t.Context(), "SMALL", a, token, k, token, expires))
 }
 
 func (s *shop) clock() time.Time {
@@ -115,7 +123,7 @@ func smallSite() stock.Site {
 		}},
 		People: []stock.Person{
 			{Code: "rph-1", Mail: "rph-1@small.example", Roles: []string{stock.Pharmacist}}, {Code: "rph-2", Roles: []string{stock.Pharmacist}},
-			{Code: "tech-1", Roles: []string{stock.Technician}}, {Code: "mgr-1", Roles: []string{stock.Manager}}, {Code: "log-1", Roles: []string{stock.Logger}},
+			{Code: "tech-1", Roles: []string{stock.Technician}}, {Code: "mgr-1", Roles: []string{stock.Manager}}, {Code: "log-1", Roles: []string{stock.Logger}}, {Code: "admin-1", Roles: []string{stock.Administrator}},
 		},
 		Routes:       []stock.Route{{Kinds: []string{"all"}, To: []string{"rph-1"}}},
 		Destinations: []stock.Dest{{Code: "WARD", Name: "ward"}},
