@@ -8,6 +8,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"vialward/tracker"
+	"vialward/tracker/thermal"
 )
 
 // Snapshot reads the numbers of all sites, in one unchanging view.
@@ -30,11 +31,7 @@ func (d *DB) Snapshot(ctx context.Context, now time.Time) (s tracker.Snapshot, e
 		},
 		func() error { s.BUDs, err = buds(ctx, p, now); return err },
 		func() error { s.Sensors, err = sensorCounts(ctx, p, now); return err },
-		func() error {
-			s.Cases, err = collectRows[tracker.CaseCount](ctx, p, `select s.code, i.unit, i.kind, count(*) filter (where i.state = 'open')
-				from incident i join site s using (site) group by 1, 2, 3 order by 1, 2, 3`)
-			return err
-		},
+		func() error { s.Open, err = d.openCounts(ctx, p, s.Sites, now); return err },
 		func() error { s.Mail, err = mailCounts(ctx, p); return err },
 		func() error { s.Values, err = valueCounts(ctx, p); return err },
 		func() error { s.Sweeps, err = sweepCounts(ctx, p); return err },
@@ -86,18 +83,70 @@ func buds(ctx context.Context, p pgx.Tx, now time.Time) ([]tracker.BUDCount, err
 	})
 }
 
-// sensorCounts leaves unit and coverage to whoever knows the site's document: n is what is stored of the last day.
+// openCounts counts the excursions that go on in open cases, for every sensor of every site.
+func (d *DB) openCounts(ctx context.Context, p pgx.Tx, sites []string, now time.Time) ([]tracker.OpenCount, error) {
+	open, err := collectRows[tracker.OpenCount](ctx, p, `select s.code, x.unit, x.sensor, x.kind, count(*)
+		from incident i join excursion x using (site, case_no) join site s using (site)
+		where i.state = 'open' and x.cleared_at is null and x.merged_into is null and not x.not_borne_out group by 1, 2, 3, 4 order by 1, 2, 3, 4`)
+	if err != nil {
+		return nil, err
+	}
+	seen := map[tracker.OpenCount]bool{}
+	for _, o := range open {
+		o.N = 0
+		seen[o] = true
+	}
+	for _, code := range sites {
+		site, err := d.site(ctx, p, code)
+		if err != nil {
+			return nil, err
+		}
+		for _, sensor := range site.Sensors {
+			a, ok := sensor.At(now)
+			if !ok {
+				continue
+			}
+			for _, kind := range []thermal.Kind{thermal.Warm, thermal.Cold, thermal.Freeze, thermal.NoData} {
+				c := tracker.OpenCount{Site: code, Unit: a.Unit, Sensor: sensor.Code, Kind: string(kind)}
+				if !seen[c] {
+					open = append(open, c)
+				}
+			}
+		}
+	}
+	return open, nil
+}
+
+// sensorCounts leaves unit and coverage to whoever knows the site's document: n is what is stored of the last day. Rows
+// hold up to a day: of one that begins before that, its readings are looked at.
 func sensorCounts(ctx context.Context, p pgx.Tx, now time.Time) ([]tracker.SensorCount, error) {
+	const borneOut = `not exists (select from intake i where i.site = r.site and i.intake = r.intake and i.withdrawn_seq is not null)`
+	from := now.Add(-24 * time.Hour)
 	rows, err := p.Query(ctx, `select s.code, n.sensor, n.last_at, coalesce(n.last_millic, 0), n.clock_suspect <> '',
-			coalesce((select sum(r.n) from reading r where r.site = n.site and r.sensor = n.sensor and r.from_at > $1 and r.from_at <= $2), 0)::float8
-		from sensor_now n join site s using (site) where n.last_at is not null order by 1, 2`, now.Add(-24*time.Hour), now)
+			coalesce((select sum(r.n) from reading r where r.site = n.site and r.sensor = n.sensor and r.from_at > $1 and r.from_at <= $2 and `+borneOut+`), 0)::float8,
+			array(select r.packed from reading r where r.site = n.site and r.sensor = n.sensor and r.from_at > $3 and r.from_at <= $1 and r.to_at > $1 and `+borneOut+`)
+		from sensor_now n join site s using (site) where n.last_at is not null order by 1, 2`, from, now, from.Add(-24*time.Hour))
 	if err != nil {
 		return nil, err
 	}
 	return pgx.CollectRows(rows, func(r pgx.CollectableRow) (tracker.SensorCount, error) {
 		var c tracker.SensorCount
-		err := r.Scan(&c.Site, &c.Sensor, &c.LastAt, &c.LastMilliC, &c.ClockSuspect, &c.Coverage)
-		return c, err
+		var cut [][]byte
+		if err := r.Scan(&c.Site, &c.Sensor, &c.LastAt, &c.LastMilliC, &c.ClockSuspect, &c.Coverage, &cut); err != nil {
+			return c, err
+		}
+		for _, b := range cut {
+			rs, err := unpack(nil, b)
+			if err != nil {
+				return c, fmt.Errorf("readings of %s: %w", c.Sensor, err)
+			}
+			for _, x := range rs {
+				if x.AtMicros > micros(from) {
+					c.Coverage++
+				}
+			}
+		}
+		return c, nil
 	})
 }
 

@@ -25,7 +25,7 @@ func snapshot() tracker.Snapshot {
 		Vials:   []tracker.VialCount{{Site: "A", Unit: "R1", Product: "PANT", State: "available", N: 12}, {Site: "A", Product: `we"ird\`, State: "given", N: 3}},
 		BUDs:    []tracker.BUDCount{{Site: "A", Unit: "R1", Next: at.Add(time.Hour), Past: 2}, {Site: "A", Unit: "R2"}},
 		Sensors: []tracker.SensorCount{{Site: "A", Sensor: "T1", Unit: "R1", LastAt: at.Add(-5 * time.Minute), LastMilliC: -1800, Coverage: 0.97, ClockSuspect: true}},
-		Cases:   []tracker.CaseCount{{Site: "A", Unit: "R1", Kind: "freeze", Open: 1}},
+		Open:    []tracker.OpenCount{{Site: "A", Unit: "R1", Sensor: "T1", Kind: "freeze", N: 1}, {Site: "A", Unit: "R1", Sensor: "T1", Kind: "warm"}},
 		Mail: []tracker.MailCount{
 			{Site: "A", State: "waiting", N: 2, OldestUnsent: at.Add(-40 * time.Minute)}, {Site: "A", State: "accepted", N: 9, LastAccepted: at.Add(-time.Hour)},
 		},
@@ -60,7 +60,7 @@ func TestPage(t *testing.T) {
 		`vialward_sensor_last_reading_age_seconds{sensor="T1",site="A",unit="R1"} 300`,
 		`vialward_sensor_coverage_ratio{sensor="T1",site="A",unit="R1"} 0.97`,
 		`vialward_sensor_clock_suspect{sensor="T1",site="A",unit="R1"} 1`,
-		`vialward_open_excursions{kind="freeze",site="A",unit="R1"} 1`,
+		`vialward_open_excursions{kind="freeze",sensor="T1",site="A",unit="R1"} 1`, `vialward_open_excursions{kind="warm",sensor="T1",site="A",unit="R1"} 0`,
 		`vialward_mails{site="A",state="waiting"} 2`, `vialward_mails{site="B",state="failed"} 0`,
 		`vialward_outbox_depth{site="A"} 2`, `vialward_outbox_oldest_unsent_seconds{site="A"} 2400`, `vialward_outbox_oldest_unsent_seconds{site="B"} 0`,
 		`vialward_values_total{class="stored",site="A"} 7`, `vialward_values_total{class="refused",site="B"} 0`,
@@ -113,12 +113,12 @@ func TestSeriesAreBounded(t *testing.T) {
 			}
 		}
 		s.BUDs = append(s.BUDs, tracker.BUDCount{Site: "A", Unit: fmt.Sprint("R", u), Next: at})
-		for _, k := range []string{"warm", "cold", "freeze", "no_data"} {
-			s.Cases = append(s.Cases, tracker.CaseCount{Site: "A", Unit: fmt.Sprint("R", u), Kind: k})
-		}
 	}
 	for n := range sensors {
 		s.Sensors = append(s.Sensors, tracker.SensorCount{Site: "A", Sensor: fmt.Sprint("T", n)})
+		for _, k := range []string{"warm", "cold", "freeze", "no_data"} {
+			s.Open = append(s.Open, tracker.OpenCount{Site: "A", Unit: "R1", Sensor: fmt.Sprint("T", n), Kind: k})
+		}
 	}
 	p := &metrics.Page{}
 	require.NoError(t, p.Update(s, at))

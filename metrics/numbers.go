@@ -24,7 +24,7 @@ var (
 	readingAge  = desc("sensor_last_reading_age_seconds", "Age of the sensor's newest reading.", "site", "unit", "sensor")
 	coverage    = desc("sensor_coverage_ratio", "Share of the readings of the last 24 hours that came.", "site", "unit", "sensor")
 	suspect     = desc("sensor_clock_suspect", "1 while the sensor's clock is suspect and its readings clear nothing.", "site", "unit", "sensor")
-	openCases   = desc("open_excursions", "Open excursion cases of the unit by kind.", "site", "unit", "kind")
+	open        = desc("open_excursions", "Excursions the sensor is in, by kind.", "site", "unit", "sensor", "kind")
 	mails       = desc("mails", "Mails in the outbox by state.", "site", "state")
 	unsentAge   = desc("outbox_oldest_unsent_seconds", "Age of the oldest mail that has not been accepted or refused; 0 when there is none.", "site")
 	unsent      = desc("outbox_depth", "Mails that wait to be sent.", "site")
@@ -36,7 +36,7 @@ var (
 
 func (n numbers) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
-		vials, nextBUD, pastBUD, temperature, readingAge, coverage, suspect, openCases, mails, unsentAge, unsent, accepted, values, sweeps, lastSweep,
+		vials, nextBUD, pastBUD, temperature, readingAge, coverage, suspect, open, mails, unsentAge, unsent, accepted, values, sweeps, lastSweep,
 	} {
 		ch <- d
 	}
@@ -64,8 +64,8 @@ func (n numbers) Collect(ch chan<- prometheus.Metric) {
 		gauge(coverage, s.Coverage, s.Site, s.Unit, s.Sensor)
 		gauge(suspect, flag(s.ClockSuspect), s.Site, s.Unit, s.Sensor)
 	}
-	for _, c := range n.s.Cases {
-		gauge(openCases, float64(c.Open), c.Site, c.Unit, c.Kind)
+	for _, o := range n.s.Open {
+		gauge(open, float64(o.N), o.Site, o.Unit, o.Sensor, o.Kind)
 	}
 	n.mail(gauge)
 	n.work(gauge, counter)
@@ -141,8 +141,9 @@ func flag(b bool) float64 {
 }
 
 // MostSeries is the number of series a page never exceeds: for each site its units x products x eight states (and "in
-// no unit"), six a unit, four a sensor, and at most two dozen others.
+// no unit"), two a unit, eight a sensor, and at most two dozen others. An excursion that outlives its sensor's assignment
+// to a unit adds its own.
 func MostSeries(sites, units, products, sensors int) int {
-	const states, perUnit, perSensor, others, page = 8, 6, 4, 24, 3
+	const states, perUnit, perSensor, others, page = 8, 2, 8, 24, 3
 	return page + sites*((units+1)*products*states+perUnit*units+perSensor*sensors+others)
 }

@@ -15,7 +15,7 @@ type Snapshot struct {
 	Vials   []VialCount
 	BUDs    []BUDCount
 	Sensors []SensorCount
-	Cases   []CaseCount
+	Open    []OpenCount
 	Mail    []MailCount
 	Values  []ValueCount
 	Sweeps  []SweepCount
@@ -55,10 +55,10 @@ func (c *SensorCount) Complete(s stock.Sensor, now time.Time) {
 	}
 }
 
-// CaseCount is how many cases of a kind are open at a unit.
-type CaseCount struct {
-	Site, Unit, Kind string
-	Open             int64
+// OpenCount is how many excursions of a kind a sensor is in, 0 included: an alarm on a series that is not there never rings.
+type OpenCount struct {
+	Site, Unit, Sensor, Kind string
+	N                        int64
 }
 
 // MailCount is the outbox of a site by state.

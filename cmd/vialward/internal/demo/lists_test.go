@@ -157,11 +157,15 @@ func (p *played) metricsAgree(t *testing.T) {
 	words := map[string]string{
 		"bench": "prepared", "shelf": "available", "ward": "issued", "given": "given", "discarded": "discarded", "lost": "lost", "voided": "voided",
 	}
-	want, past := map[string]int64{}, 0
+	want, past, ends := map[string]int64{}, 0, map[string]time.Time{}
 	for _, v := range l {
 		want[fmt.Sprintf("%s %s %s", v.unit, v.product, words[v.state])]++
-		if v.onHand() && v.unit != "" && !v.bud.After(p.end) {
+		switch first := ends[v.unit]; {
+		case !v.onHand() || v.unit == "":
+		case !v.bud.After(p.end):
 			past++
+		case first.IsZero() || v.bud.Before(first):
+			ends[v.unit] = v.bud.UTC()
 		}
 	}
 	s, err := p.store.Snapshot(t.Context(), p.end)
@@ -171,11 +175,45 @@ func (p *played) metricsAgree(t *testing.T) {
 		got[fmt.Sprintf("%s %s %s", c.Unit, c.Product, c.State)] += c.N
 	}
 	require.Equal(t, want, got)
-	gotPast := 0
+	gotPast, gotEnds := 0, map[string]time.Time{}
 	for _, b := range s.BUDs {
 		gotPast += int(b.Past)
+		gotEnds[b.Unit] = b.Next.UTC()
 	}
 	require.Equal(t, past, gotPast, "past their date and still in stock")
+	require.Equal(t, ends, gotEnds, "what ends next")
 	require.Equal(t, []tracker.SweepCount{{Site: demo.Site, Made: 53, Confirmed: 50, Missed: 2, LastMade: p.lists[52].Made}}, s.Sweeps,
 		"two evenings nobody signed, and the morning's, which is being worked")
+	p.otherMetricsAgree(t, s)
+}
+
+func (p *played) otherMetricsAgree(t *testing.T, s tracker.Snapshot) {
+	states, counted := map[string]int64{}, map[string]int64{}
+	for _, m := range p.mails {
+		states[string(m.State)]++
+	}
+	for _, m := range s.Mail {
+		counted[m.State] = m.N
+		require.Zero(t, m.OldestUnsent, m.State)
+	}
+	require.Equal(t, states, counted)
+	values := tracker.ValueCount{Site: demo.Site}
+	for _, in := range p.intakes {
+		values.Read += in.Rows.Read
+		values.Stored += in.Rows.Stored
+		values.Duplicate += in.Rows.Duplicate
+		values.Conflicting += in.Rows.Conflicting
+		values.Missing += in.Rows.Missing
+		values.Refused += in.Rows.Refused
+	}
+	require.Equal(t, []tracker.ValueCount{values}, s.Values)
+	require.Len(t, s.Sensors, 7)
+	for _, c := range s.Sensors {
+		require.True(t, c.LastAt.Equal(p.at(31, 7, 0)), "%s: %s", c.Sensor, c.LastAt)
+		require.InDelta(t, 1, c.Coverage, 0.011, "%s: all of the last day but the newest, which is under way", c.Sensor)
+	}
+	require.Len(t, s.Open, 7*4)
+	for _, o := range s.Open {
+		require.Zero(t, o.N, o)
+	}
 }
