@@ -233,7 +233,8 @@ func budThere(ctx context.Context, tx Tx, v stock.Vial, p stock.Product, u stock
 	if err != nil {
 		return v.BUD, err
 	}
-	return warmerBUD(tx.Site(), p, b, v, u.Class, at)
+	a, err := warmerBUD(tx.Site(), p, b, v, u.Class, at)
+	return a.BeyondUse, err
 }
 
 // warmestSoFar is the warmest class the vial was ever stored in: its product's, or that of any of its stays.

@@ -60,7 +60,7 @@ func (s *setup) batch(t *testing.T, count int, place string) []string {
 	ctx := t.Context()
 	p, err := s.Prepare(ctx, "SMALL", technician, tracker.Prepare{
 		Product: "PANT", Count: count, Area: "PA", StartedAt: s.now.Add(-45 * time.Minute),
-		Components: []stock.Component{{Name: "pantoprazole", Lot: "P1", Expires: "2026-05"}, {Name: "diluent", Lot: "D7", Expires: "2025-12-31"}},
+		Components: lots("pantoprazole"),
 	})
 	require.NoError(t, err)
 	codes := make([]string, count)
@@ -74,6 +74,11 @@ func (s *setup) batch(t *testing.T, count int, place string) []string {
 	_, err = s.Place(ctx, "SMALL", technician, tracker.Place{Vials: codes, To: place})
 	require.NoError(t, err)
 	return codes
+}
+
+// lots of what a product of the small site is made of.
+func lots(drug string) []stock.Component {
+	return []stock.Component{{Name: drug, Lot: "P1", Expires: "2026-05"}, {Name: "water", Lot: "D7", Expires: "2025-12-31"}}
 }
 
 func refused(t *testing.T, err error, code string) {
@@ -257,17 +262,20 @@ func TestTheSchemaKeepsTheRules(t *testing.T) {
 func TestNoBatch(t *testing.T) {
 	t.Parallel()
 	s, ctx := newSite(t), t.Context()
-	p := tracker.Prepare{Product: "PANT", Count: 3, Area: "PA", StartedAt: s.now, Components: []stock.Component{{Name: "pantoprazole", Lot: "P1", Expires: "2026-05"}}}
+	p := tracker.Prepare{Product: "PANT", Count: 3, Area: "PA", StartedAt: s.now, Components: lots("pantoprazole")}
 	ended := p
-	ended.Components = []stock.Component{{Name: "pantoprazole", Lot: "P1", Expires: "2025-10-12"}}
+	ended.Components = lots("pantoprazole")
+	ended.Components[0].Expires = "2025-10-12"
 	_, err := s.Prepare(ctx, "SMALL", technician, ended)
 	refused(t, err, "no_date")
 	opened := p
-	opened.Components = []stock.Component{{Name: "diluent", Lot: "D", Expires: "2026-05", Opened: "bulk", OpenedAt: s.now.Add(-5 * time.Hour), UsedAt: s.now}}
+	opened.Components = lots("pantoprazole")
+	opened.Components[1].Opened, opened.Components[1].OpenedAt, opened.Components[1].UsedAt = "bulk", s.now.Add(-5*time.Hour), s.now
 	_, err = s.Prepare(ctx, "SMALL", technician, opened)
 	refused(t, err, "component")
 	soon := p
-	soon.Components = []stock.Component{{Name: "pantoprazole", Lot: "P1", BeyondUse: "2025-10-14"}}
+	soon.Components = lots("pantoprazole")
+	soon.Components[0].Expires, soon.Components[0].BeyondUse = "", "2025-10-14"
 	got, err := s.Prepare(ctx, "SMALL", technician, soon)
 	require.NoError(t, err)
 	require.Equal(t, "component", got.Batch.Governs)

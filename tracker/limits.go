@@ -11,38 +11,23 @@ import (
 	"vialward/tracker/walltime"
 )
 
-// budInput is what a product and its site say of a beyond-use date.
-func budInput(s *stock.Site, product stock.Product, components []stock.Component, started time.Time, category, diluent string) (beyonduse.Input, error) {
+// budInput is what a product and its site say of a beyond-use date; the stability rows are those of the diluent and the
+// concentration.
+func budInput(s *stock.Site, product stock.Product, components []stock.Component, started time.Time, category, diluent string, c stock.Concentration) (beyonduse.Input, error) {
 	table, err := beyonduse.Shipped().With(s.Limits)
 	if err != nil {
 		return beyonduse.Input{}, stock.Refuse("limits", "", "%s", err)
 	}
-	if diluent == "" {
-		if diluent, err = onlyDiluent(product); err != nil {
-			return beyonduse.Input{}, err
-		}
-	}
 	in := beyonduse.Input{
 		Zone: s.Location(), StartedAt: started, Storage: product.Storage, Table: table, Components: components,
 		Sterility: beyonduse.Sterility{Category: category, Method: product.Method, Tested: product.Tested, Nonsterile: product.Nonsterile},
-		Stability: beyonduse.StabilityOf(product, diluent),
+		Stability: beyonduse.StabilityOf(product, diluent, c),
 	}
 	if product.CapHours > 0 {
 		limit := time.Duration(product.CapHours) * time.Hour
 		in.Cap = &limit
 	}
 	return in, nil
-}
-
-func onlyDiluent(product stock.Product) (string, error) {
-	diluent := ""
-	for _, r := range product.Stability {
-		if diluent != "" && r.Diluent != diluent {
-			return "", stock.Refuse("diluent", "", "%s has stability data in more than one diluent; say which was used", product.FullName())
-		}
-		diluent = r.Diluent
-	}
-	return diluent, nil
 }
 
 // compute turns reasons against a date into a refusal, and refuses what nobody has confirmed.
@@ -77,36 +62,63 @@ func componentEnds(components []stock.Component, zone *time.Location) []time.Tim
 	return ends
 }
 
-// warmerBUD is the date of a vial placed in a warmer class: never later than it had.
-func warmerBUD(s *stock.Site, p stock.Product, b stock.Batch, v stock.Vial, class stock.Storage, at time.Time) (time.Time, error) {
-	earliest := v.BUD
-	for _, diluent := range diluents(p) { // the record does not say which was used, so the shortest counts
-		in, err := budInput(s, p, nil, b.StartedAt, b.Category, diluent)
-		if err != nil {
-			return v.BUD, err
-		}
-		in.Storage = class
-		a, err := compute(beyonduse.Warmer(in, v.BUD, at, s.WarmLimitFromStart))
-		if err != nil {
-			return v.BUD, fmt.Errorf("vial %s in %s storage: %w", v.Code, class, err)
-		}
-		if a.BeyondUse.Before(earliest) {
-			earliest = a.BeyondUse
+// warmerBUD is the date of a vial placed in a warmer class, and what made it so: never later than it had. It follows the
+// row of the diluent the batch ended in, at its concentration. Where that is not known, of stock taken over, the vial may
+// be any that could have been kept as it was, and the shortest of them counts.
+func warmerBUD(s *stock.Site, p stock.Product, b stock.Batch, v stock.Vial, class stock.Storage, at time.Time) (beyonduse.Answer, error) {
+	earliest := beyonduse.Answer{BeyondUse: v.BUD}
+	diluents, categories := []string{b.Diluent}, []string{b.Category}
+	if b.Diluent == "" {
+		diluents = diluentsKept(p)
+	}
+	if b.Category == "" {
+		categories = categoriesKept(p)
+	}
+	for _, diluent := range diluents {
+		for _, category := range categories {
+			in, err := budInput(s, p, nil, b.StartedAt, category, diluent, p.Concentration())
+			if err != nil {
+				return earliest, err
+			}
+			in.Storage = class
+			a, err := compute(beyonduse.Warmer(in, v.BUD, at, s.WarmLimitFromStart))
+			if err != nil {
+				return earliest, fmt.Errorf("vial %s in %s storage: %w", v.Code, class, err)
+			}
+			if a.BeyondUse.Before(earliest.BeyondUse) || earliest.GovernedBy == "" {
+				earliest = a
+			}
 		}
 	}
 	return earliest, nil
 }
 
-// diluents a product has stability data in; one without a name stands for a product without any.
-func diluents(p stock.Product) []string {
+// diluentsKept are those in which the product can be kept in its own class; one without a name stands for none.
+func diluentsKept(p stock.Product) []string {
 	var all []string
 	for _, r := range p.Stability {
-		if !slices.Contains(all, r.Diluent) {
+		if r.Storage == p.Storage && r.Covers(p.Concentration()) && !slices.Contains(all, r.Diluent) {
 			all = append(all, r.Diluent)
 		}
 	}
 	if len(all) == 0 {
 		return []string{""}
+	}
+	return all
+}
+
+// categoriesKept are those, up to the product's, in which the chapter lets it be kept in its own class: the area may have
+// been allowed less than the product.
+func categoriesKept(p stock.Product) []string {
+	var all []string
+	for _, c := range []string{beyonduse.Category1, beyonduse.Category2, beyonduse.Category3} {
+		s := beyonduse.Sterility{Category: c, Method: p.Method, Tested: p.Tested, Nonsterile: p.Nonsterile}
+		if beyonduse.Lower(c, p.Category) == c && beyonduse.Shipped().Has(s, p.Storage) {
+			all = append(all, c)
+		}
+	}
+	if len(all) == 0 {
+		return []string{p.Category}
 	}
 	return all
 }

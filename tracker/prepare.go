@@ -182,16 +182,21 @@ func (t *Tracker) plan(ctx context.Context, tx Tx, p Prepare, product stock.Prod
 	if allowed == "" {
 		return b, latest, nil, stock.Refuse("area", "", "no preparation in %s: %s", orWords(area.Name, area.Code), orWords(why, "it has no category at that time"))
 	}
-	in, err := budInput(tx.Site(), product, p.Components, started, beyonduse.Lower(product.Category, allowed), p.Diluent)
+	components, err := product.Match(p.Components)
 	if err != nil {
 		return b, latest, nil, err
 	}
-	if err := allNamed(product, p.Components); err != nil {
+	diluent, err := product.DiluentOf(components, p.Diluent)
+	if err != nil {
 		return b, latest, nil, err
 	}
-	for _, c := range p.Components {
-		if err := beyonduse.InUse(c, started, in.Zone, beyonduse.ShippedInUse()); err != nil {
-			return b, latest, nil, stock.Refuse("component", "", "%s", err)
+	in, err := budInput(tx.Site(), product, components, started, beyonduse.Lower(product.Category, allowed), diluent, product.Concentration())
+	if err != nil {
+		return b, latest, nil, err
+	}
+	for _, c := range components {
+		if err := usable(c, started, completed, in.Zone); err != nil {
+			return b, latest, nil, err
 		}
 	}
 	answer, err := compute(beyonduse.Compute(in))
@@ -206,7 +211,7 @@ func (t *Tracker) plan(ctx context.Context, tx Tx, p Prepare, product stock.Prod
 	if err != nil {
 		return b, latest, nil, err
 	}
-	if why := recalled(recalls, "", p.Components); why != "" {
+	if why := recalled(recalls, "", components); why != "" {
 		return b, latest, nil, stock.Refuse("recalled", "", "a component's lot is recalled (%s). Put what is left of it aside and use another lot", why)
 	}
 	local := started.In(in.Zone)
@@ -216,9 +221,10 @@ func (t *Tracker) plan(ctx context.Context, tx Tx, p Prepare, product stock.Prod
 	}
 	b = stock.Batch{
 		Site: tx.Site().ID, Code: code.String(), Product: product.Code, Version: product.Version, Area: p.Area, Category: in.Sterility.Category,
-		StartedAt: started, BUD: answer.BeyondUse, Governs: answer.GovernedBy, Candidates: answer.Candidates, Components: p.Components, Made: p.Count,
+		StartedAt: started, BUD: answer.BeyondUse, Governs: answer.GovernedBy, Candidates: answer.Candidates, Components: components, Made: p.Count,
+		Diluent: diluent, Concentration: product.Concentration(),
 	}
-	return b, answer.BeyondUse, componentEnds(p.Components, in.Zone), nil
+	return b, answer.BeyondUse, componentEnds(components, in.Zone), nil
 }
 
 // categoryWithin is the lowest category an area had at any time from the start of a preparation to its end.
@@ -236,18 +242,16 @@ func categoryWithin(area stock.Area, from, to time.Time) (category, why string) 
 	return category, why
 }
 
-// allNamed refuses a preparation that leaves a component of its product out: its expiry would be looked at nowhere. Names
-// are as on the container in hand, so they are counted, not compared.
-func allNamed(product stock.Product, given []stock.Component) error {
-	if len(given) >= len(product.Components) {
-		return nil
+// usable refuses a component that was open before and had ended when it was used. It was used within this preparation.
+func usable(c stock.Component, started, completed time.Time, zone *time.Location) error {
+	if !c.UsedAt.IsZero() && (c.UsedAt.Before(started) || c.UsedAt.After(completed)) {
+		return stock.Refuse("component", "", "%s, lot %s, is said to have been used %s, outside this preparation, from %s to %s; check the time",
+			c.Name, c.Lot, walltime.Say(c.UsedAt, zone), walltime.Say(started, zone), walltime.Say(completed, zone))
 	}
-	var names []string
-	for _, c := range product.Components {
-		names = append(names, c.Name)
+	if err := beyonduse.InUse(c, started, zone, beyonduse.ShippedInUse()); err != nil {
+		return stock.Refuse("component", "", "%s", err)
 	}
-	return stock.Refuse("component", "", "%s is made with %d components (%s), and %d are given; name the lot of each and what its label says of its end",
-		product.FullName(), len(names), strings.Join(names, "; "), len(given))
+	return nil
 }
 
 func orWords(s, otherwise string) string {

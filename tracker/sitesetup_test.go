@@ -62,8 +62,9 @@ func smallSite() stock.Site {
 		return stock.Product{
 			Code: code, Name: name, Amount: 40_000, Volume: 10_000, Container: "vial", ContainerL: 20_000, Category: "2", Method: "aseptic",
 			Storage: stock.Refrigerator, AllowedOutMinutes: &allowed, AllowedOutSource: "invented", BenchMinutes: 30, Disposal: "black box", ApprovedBy: "rph-1",
-			Stability: []stock.StabilityRow{{Diluent: "water", Storage: stock.Refrigerator, Minutes: 96 * 60, Source: "invented", Tag: "M", ConfirmedBy: "rph-1"}},
-			Costs:     []stock.Cost{{From: year, Cents: 685}},
+			Stability:  []stock.StabilityRow{{Diluent: "water", Storage: stock.Refrigerator, Minutes: 96 * 60, Source: "invented", Tag: "M", ConfirmedBy: "rph-1"}},
+			Components: []stock.ComponentUse{{Name: name, Powder: true, PerVial: 40_000}, {Name: "water", Diluent: true}},
+			Costs:      []stock.Cost{{From: year, Cents: 685}},
 		}
 	}
 	return stock.Site{

@@ -116,5 +116,5 @@ func isRefusal(err error) bool {
 
 func isNoDate(err error) bool {
 	var no *stock.Refusal
-	return errors.As(err, &no) && (no.Code == "no_date" || no.Code == "unconfirmed" || no.Code == "diluent")
+	return errors.As(err, &no) && (no.Code == "no_date" || no.Code == "unconfirmed")
 }

@@ -33,6 +33,7 @@ func withRoomAndFreezer(site *stock.Site) {
 	site.Products[0].Stability = append(site.Products[0].Stability, row(stock.Room, 240))
 	frozen := site.Products[0]
 	frozen.Code, frozen.Name, frozen.Storage = "FROZ", "cefazolin", stock.Freezer
+	frozen.Components = []stock.ComponentUse{{Name: "cefazolin", Powder: true, PerVial: 40_000}, {Name: "water", Diluent: true}}
 	frozen.Stability = []stock.StabilityRow{row(stock.Freezer, 30*24*60), row(stock.Refrigerator, 48*60), row(stock.Room, 240)}
 	site.Products = append(site.Products, frozen)
 }
@@ -93,7 +94,7 @@ func (s *setup) prepared(t *testing.T, product string, count int) (codes []strin
 	ctx := t.Context()
 	p, err := s.Prepare(ctx, "SMALL", technician, tracker.Prepare{
 		Product: product, Count: count, Area: "PA", StartedAt: s.now.Add(-45 * time.Minute),
-		Components: []stock.Component{{Name: "powder", Lot: "P1", Expires: "2026-05"}},
+		Components: lots(map[string]string{"PANT": "pantoprazole", "MICA": "micafungin", "FROZ": "cefazolin"}[product]),
 	})
 	require.NoError(t, err)
 	for _, v := range p.Vials {
@@ -122,7 +123,7 @@ func TestRecallReachesLostAndComing(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "found, recall", s.vial(t, codes[0]).HoldsInWords())
 	_, err = s.Prepare(ctx, "SMALL", technician, tracker.Prepare{
-		Product: "PANT", Count: 1, Area: "PA", StartedAt: s.now, Components: []stock.Component{{Name: "pantoprazole", Lot: "P1", Expires: "2026-05"}},
+		Product: "PANT", Count: 1, Area: "PA", StartedAt: s.now, Components: lots("pantoprazole"),
 	})
 	refused(t, err, "recalled")
 	s.recounted(t)
@@ -156,7 +157,6 @@ func TestDiscardOnHold(t *testing.T) {
 func TestSlips(t *testing.T) {
 	t.Parallel()
 	s, ctx := newSiteLike(t, func(site *stock.Site) {
-		site.Products[1].Components = []stock.ComponentUse{{Name: "micafungin", Powder: true, PerVial: 100_000}, {Name: "diluent", Diluent: true}}
 		site.Areas[0].Statuses = append(site.Areas[0].Statuses, stock.AreaStatus{From: time.Date(2025, 10, 13, 11, 0, 0, 0, time.UTC), Category: "1", Reason: "overdue"})
 	}), t.Context()
 	one := func(name string) stock.Component { return stock.Component{Name: name, Lot: "L", Expires: "2026-05"} }

@@ -29,8 +29,8 @@ type prepareBatch struct {
 	Area      string   `help:"Preparation area."`
 	Started   string   `help:"Start of preparation (RFC 3339)." placeholder:"TIME"`
 	Completed string   `help:"Completion; now if left out." placeholder:"TIME"`
-	Diluent   string   `help:"Diluent; may be left out when the product has one."`
-	Component []string `help:"NAME,LOT,expires=2026-12 or NAME,LOT,beyond_use=2026-12-31; repeat for each." sep:"none" placeholder:"COMPONENT"`
+	Diluent   string   `help:"Diluent the batch ended in; may be left out when only one that can be was given."`
+	Component []string `help:"NAME,LOT,expires=2026-12 (or beyond_use=2026-12-31) and, if known, amount=, maker=, opened_at=, used_at=; repeat for each lot." sep:"none" placeholder:"COMPONENT"`
 	Order     string   `help:"Order reference; no patient identity."`
 }
 
@@ -73,32 +73,13 @@ func (p prepareBatch) arguments(c *call) (args tracker.Prepare, err error) {
 		return args, err
 	}
 	for _, text := range p.Component {
-		part := fields(text)
-		if len(part) != 3 {
-			return args, usage("component %q: write NAME,LOT,expires=2026-12 or NAME,LOT,beyond_use=2026-12-31", text)
-		}
-		x := stock.Component{Name: part[0], Lot: part[1]}
-		switch kind, end, _ := strings.Cut(part[2], "="); kind {
-		case "expires":
-			x.Expires = end
-		case "beyond_use":
-			x.BeyondUse = end
-		default:
-			return args, usage("component %q: its end is expires=... (manufactured) or beyond_use=... (compounded)", text)
+		x, err := component(text)
+		if err != nil {
+			return args, err
 		}
 		args.Components = append(args.Components, x)
 	}
 	return args, nil
-}
-
-// fields takes "NAME,LOT,END" apart from its end: a name may hold commas.
-func fields(component string) []string {
-	end := strings.LastIndexByte(component, ',')
-	lot := strings.LastIndexByte(component[:max(end, 0)], ',')
-	if lot < 0 {
-		return nil
-	}
-	return []string{component[:lot], component[lot+1 : end], component[end+1:]}
 }
 
 func (c *call) printPrepared(t *tracker.Tracker, site string, done tracker.Prepared) error {

@@ -33,10 +33,10 @@ type Stability struct {
 	Confirmed bool
 }
 
-// StabilityOf picks the product's rows for a diluent at the product's concentration, in every storage class.
-func StabilityOf(p stock.Product, diluent string) (rows []Stability) {
+// StabilityOf picks the product's rows for a diluent and a concentration, in every storage class.
+func StabilityOf(p stock.Product, diluent string, c stock.Concentration) (rows []Stability) {
 	for _, r := range p.Stability {
-		if r.Diluent == diluent && r.Covers(p) {
+		if stock.NameKey(r.Diluent) == stock.NameKey(diluent) && r.Covers(c) {
 			sure := !stock.Unsure(r.Tag) || r.ConfirmedBy != ""
 			rows = append(rows, Stability{r.Storage, time.Duration(r.Minutes) * time.Minute, r.Source, sure})
 		}

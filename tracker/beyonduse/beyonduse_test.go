@@ -233,9 +233,11 @@ func TestStabilityOf(t *testing.T) {
 			{Diluent: "dextrose 5 %", Storage: room, Minutes: 20, Source: "d", Tag: "confirm", ConfirmedBy: "rph-1"},
 		},
 	}
-	require.Equal(t, []beyonduse.Stability{{fridge, 90 * time.Minute, "a", true}}, beyonduse.StabilityOf(p, "sodium chloride 0.9 %"))
-	require.Equal(t, []beyonduse.Stability{{fridge, 30 * time.Minute, "c", false}, {room, 20 * time.Minute, "d", true}}, beyonduse.StabilityOf(p, "dextrose 5 %"))
-	require.Empty(t, beyonduse.StabilityOf(p, "water"))
+	require.Equal(t, []beyonduse.Stability{{fridge, 90 * time.Minute, "a", true}}, beyonduse.StabilityOf(p, "Sodium chloride 0.9%", p.Concentration()))
+	require.Equal(t, []beyonduse.Stability{{fridge, 30 * time.Minute, "c", false}, {room, 20 * time.Minute, "d", true}}, beyonduse.StabilityOf(p, "dextrose 5 %", p.Concentration()))
+	require.Empty(t, beyonduse.StabilityOf(p, "water", p.Concentration()))
+	eight := stock.Concentration{Amount: 80_000, Volume: 10_000}
+	require.Equal(t, []beyonduse.Stability{{fridge, 60 * time.Minute, "b", true}}, beyonduse.StabilityOf(p, "sodium chloride 0.9 %", eight))
 }
 
 func BenchmarkCompute(b *testing.B) {

@@ -143,6 +143,9 @@ func (t Table) With(own []stock.LimitCell) (Table, error) {
 	return site, nil
 }
 
+// Has says whether there is a limit: whether such a preparation may be kept in this class at all.
+func (t Table) Has(s Sterility, class stock.Storage) bool { return t.find(s, class) >= 0 }
+
 // find is the index of the cell that holds, or -1.
 func (t Table) find(s Sterility, class stock.Storage) int {
 	return slices.IndexFunc(t, func(c Cell) bool {

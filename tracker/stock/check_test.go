@@ -52,7 +52,7 @@ func TestStabilityRowCoversBothEndsOfItsRange(t *testing.T) {
 		{"1", "2", stock.Product{}, false},
 	} {
 		row := stock.StabilityRow{FromMgPerML: c.from, ToMgPerML: c.to}
-		require.Equal(t, c.covered, row.Covers(c.p), "%s to %s", c.from, c.to)
+		require.Equal(t, c.covered, row.Covers(c.p.Concentration()), "%s to %s", c.from, c.to)
 	}
 }
 

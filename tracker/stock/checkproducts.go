@@ -84,7 +84,7 @@ func (c *checker) stability(at string, p Product) {
 			c.when(warmer.Storage != colder.Storage && warmer.Minutes > colder.Minutes, key+".stable_for",
 				"it would keep longer in %s (%d min) than in the colder %s (%d min); one of the figures is wrong", warmer.Storage, warmer.Minutes, colder.Storage, colder.Minutes)
 		}
-		covered = covered || r.Storage == p.Storage && r.Covers(p)
+		covered = covered || r.Storage == p.Storage && r.Covers(p.Concentration())
 	}
 	c.when(!covered, at+".stability", "no row says how long %s at its concentration keeps in %s storage; without one it gets no beyond-use date", p.Code, p.Storage)
 }
@@ -104,17 +104,17 @@ func (r StabilityRow) concentrations() (from, to int64) {
 func (r StabilityRow) overlaps(o StabilityRow) bool {
 	from, to := r.concentrations()
 	otherFrom, otherTo := o.concentrations()
-	return r.Diluent == o.Diluent && from <= otherTo && otherFrom <= to
+	return NameKey(r.Diluent) == NameKey(o.Diluent) && from <= otherTo && otherFrom <= to
 }
 
-// Covers says whether the product's concentration lies in the row's range; compared by cross-multiplying, exactly.
-func (r StabilityRow) Covers(p Product) bool {
+// Covers says whether a concentration lies in the row's range; compared by cross-multiplying, exactly.
+func (r StabilityRow) Covers(c Concentration) bool {
 	from, to := r.concentrations()
 	if r.FromMgPerML == "" && r.ToMgPerML == "" {
 		return true
 	}
 	// micrograms per microlitre x 1000 = thousandths of mg/mL
-	amount, volume := int64(p.Amount), int64(p.Volume)
+	amount, volume := int64(c.Amount), int64(c.Volume)
 	if amount <= 0 || volume <= 0 || amount > 1e12 || volume > 1e9 {
 		return false
 	}
@@ -124,19 +124,44 @@ func (r StabilityRow) Covers(p Product) bool {
 }
 
 func (c *checker) components(at string, p Product) {
+	c.when(len(p.Components) == 0, at+".components", "name what %s is made of: source drug, diluent, container; lots are given under these names", p.Code)
+	powder, diluent := false, false
 	for k, u := range p.Components {
 		key := nth(at+".components", k)
-		c.when(u.Name == "", key+".name", "name the component")
-		c.when(u.Powder && u.Diluent, key, "%s is powder or diluent, not both", u.Name)
-		c.when(u.Powder && u.PerVial <= 0, key+".per_source_vial", "say how much of %s one source vial holds, as \"100 mg\"", u.Name)
-		if u.Opened != "" {
-			c.oneOf(key+".opened", u.Opened, "single dose", "multi dose", "bulk", "ampoule")
+		powder, diluent = powder || u.Powder, diluent || u.Diluent
+		c.component(key, u)
+		twice := slices.ContainsFunc(p.Components[:k], func(o ComponentUse) bool { return NameKey(o.Name) == NameKey(u.Name) })
+		c.when(twice, key+".name", "%s is there already; names differ in more than capitals and spaces", u.Name)
+	}
+	c.when(powder && !diluent, at+".components", "a powder is dissolved in something: add that as a component with diluent = true, so that its lots and ends are looked at")
+	if !diluent {
+		return
+	}
+	for k, r := range p.Stability {
+		_, ok := p.component(r.Diluent, func(u ComponentUse) bool { return u.Diluent })
+		c.when(!ok, nth(at+".stability", k)+".diluent", "%q is none of the components with diluent = true; write it as there: %s", r.Diluent,
+			strings.Join(p.names(func(u ComponentUse) bool { return u.Diluent }), "; "))
+	}
+}
+
+func (c *checker) component(key string, u ComponentUse) {
+	c.when(u.Name == "", key+".name", "name the component")
+	kinds := 0
+	for _, is := range []bool{u.Powder, u.Diluent, u.Container} {
+		if is {
+			kinds++
 		}
-		if l := u.LabelLine; l != nil {
-			c.when(!u.Powder, key+".label_line", "only a powder is dissolved by a label line; take it out, or write powder = true")
-			c.when(l.Source == "", key+".label_line.source", "say whose label this line is from")
-			c.when(l.Diluent <= 0 || l.UgPerML <= 0 || l.VolumeUL <= 0, key+".label_line", "every figure of a label line is above 0")
-		}
+	}
+	c.when(kinds > 1, key, "%s is a powder, a diluent or a container, one of them", u.Name)
+	c.when(u.Powder && u.PerVial <= 0, key+".per_source_vial", "say how much of %s one source vial holds, as \"100 mg\"", u.Name)
+	c.when(u.Powder && u.Optional, key+".optional", "%s is the drug itself; it cannot be left out", u.Name)
+	if u.Opened != "" {
+		c.oneOf(key+".opened", u.Opened, "single dose", "multi dose", "bulk", "ampoule")
+	}
+	if l := u.LabelLine; l != nil {
+		c.when(!u.Powder, key+".label_line", "only a powder is dissolved by a label line; take it out, or write powder = true")
+		c.when(l.Source == "", key+".label_line.source", "say whose label this line is from")
+		c.when(l.Diluent <= 0 || l.UgPerML <= 0 || l.VolumeUL <= 0, key+".label_line", "every figure of a label line is above 0")
 	}
 }
 

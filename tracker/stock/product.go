@@ -46,7 +46,7 @@ type Product struct {
 
 // StabilityRow is one sourced figure of the product.
 type StabilityRow struct {
-	Diluent     string  `json:"diluent"`
+	Diluent     string  `json:"diluent"` // name of the component the drug ends in
 	FromMgPerML string  `json:"from_mg_per_ml,omitempty"`
 	ToMgPerML   string  `json:"to_mg_per_ml,omitempty"`
 	Storage     Storage `json:"storage"`
@@ -56,11 +56,15 @@ type StabilityRow struct {
 	ConfirmedBy string  `json:"confirmed_by,omitempty"`
 }
 
-// ComponentUse is an ingredient with the label line it is dissolved by.
+// ComponentUse is what goes into a product, by the name under which a batch gives its lots: a source drug as powder with
+// the label line it is dissolved by, a diluent, a container, or anything else. One that is not optional must be given;
+// of the diluents that have stability rows, one.
 type ComponentUse struct {
 	Name      string     `json:"name"`
 	Powder    bool       `json:"powder"`
 	Diluent   bool       `json:"diluent"`
+	Container bool       `json:"container,omitempty"`
+	Optional  bool       `json:"optional,omitempty"`
 	PerVial   Micrograms `json:"micrograms_per_source_vial,omitempty"`
 	LabelLine *LabelLine `json:"label_line,omitempty"`
 	Opened    string     `json:"opened,omitempty"` // kind of container: single dose, multi dose, bulk, ampoule
@@ -115,35 +119,35 @@ func (p Product) Strength() string {
 // FullName is what lists, mails and labels print.
 func (p Product) FullName() string { return strings.TrimSpace(p.Name + " " + p.Strength()) }
 
-// PerMLMilligrams is the concentration as a decimal, or "" where it has no exact thousandth.
-func (p Product) PerMLMilligrams() string {
-	if p.Volume == 0 || int64(p.Amount)*1000%int64(p.Volume) != 0 {
-		return ""
-	}
-	return SayMilli(int64(p.Amount) * 1000 / int64(p.Volume))
-}
+// Concentration on the label of a finished vial.
+func (p Product) Concentration() Concentration { return Concentration{p.Amount, p.Volume} }
 
 // Batch is what vials have in common.
 type Batch struct {
-	Site         int32       `json:"site"`
-	Code         string      `json:"code"`
-	Product      string      `json:"product"`
-	Version      int         `json:"version"`
-	Area         string      `json:"area"`
-	Category     string      `json:"category"` // the lower of product and area
-	StartedAt    time.Time   `json:"started_at"`
-	CompletedAt  time.Time   `json:"completed_at"`
-	PreparedBy   string      `json:"prepared_by"`
-	VerifiedBy   string      `json:"verified_by,omitempty"`
-	TakenOver    bool        `json:"taken_over"`
-	Order        string      `json:"order,omitempty"`
-	BUD          time.Time   `json:"beyond_use"`
-	Governs      string      `json:"governed_by"`
-	Candidates   []Candidate `json:"candidates"`
-	Components   []Component `json:"components"`
-	Made         int         `json:"made"`
-	Steps        []Step      `json:"steps,omitempty"`
-	ExpectedFull int         `json:"expected_full_vials,omitempty"`
+	Site        int32       `json:"site"`
+	Code        string      `json:"code"`
+	Product     string      `json:"product"`
+	Version     int         `json:"version"`
+	Area        string      `json:"area"`
+	Category    string      `json:"category"` // the lower of product and area
+	StartedAt   time.Time   `json:"started_at"`
+	CompletedAt time.Time   `json:"completed_at"`
+	PreparedBy  string      `json:"prepared_by"`
+	VerifiedBy  string      `json:"verified_by,omitempty"`
+	TakenOver   bool        `json:"taken_over"`
+	Order       string      `json:"order,omitempty"`
+	BUD         time.Time   `json:"beyond_use"`
+	Governs     string      `json:"governed_by"`
+	Candidates  []Candidate `json:"candidates"`
+	Components  []Component `json:"components"`
+	Made        int         `json:"made"`
+
+	// What chooses the stability row, in every class it is ever placed in. No diluent: not known, of stock taken over.
+	Diluent       string        `json:"diluent,omitempty"`
+	Concentration Concentration `json:"concentration,omitzero"`
+
+	Steps        []Step `json:"steps,omitempty"`
+	ExpectedFull int    `json:"expected_full_vials,omitempty"`
 }
 
 // Candidate is one limit a batch's BUD was chosen from.
@@ -154,7 +158,8 @@ type Candidate struct {
 	Confirmed bool      `json:"confirmed"`
 }
 
-// Component is a lot that went into a batch. Expires or BeyondUse as printed: "2026-12", "2026-12-31" or RFC 3339.
+// Component is a lot that went into a batch, under its name in the master record; several lots of one component stand
+// one after the other. Expires or BeyondUse as printed: "2026-12", "2026-12-31" or RFC 3339.
 type Component struct {
 	Name      string    `json:"name"`
 	Lot       string    `json:"lot"`

@@ -12,6 +12,21 @@ type (
 	Microlitres int64
 )
 
+// Concentration is an exact quotient: so much in so much. The zero value is none.
+type Concentration struct {
+	Amount Micrograms  `json:"amount_micrograms"`
+	Volume Microlitres `json:"volume_microlitres"`
+}
+
+// PerML is the concentration in mg/mL (or units/mL) as a decimal cut to a thousandth; exact says whether nothing was cut.
+func (c Concentration) PerML() (decimal string, exact bool) {
+	if c.Amount <= 0 || c.Volume <= 0 || c.Amount > 1e12 {
+		return "", false
+	}
+	milli, rest := int64(c.Amount)*1000/int64(c.Volume), int64(c.Amount)*1000%int64(c.Volume)
+	return SayMilli(milli), rest == 0
+}
+
 // Storage is a storage class of a preparation, a storage unit and a stability row (USP <659>).
 type Storage string
 

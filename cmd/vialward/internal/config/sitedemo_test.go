@@ -34,12 +34,12 @@ func TestDemoSiteIsTheStorys(t *testing.T) {
 	table, err := beyonduse.Shipped().With(s.Limits)
 	require.NoError(t, err)
 	for _, p := range s.Products {
-		i := slices.IndexFunc(p.Stability, func(r stock.StabilityRow) bool { return r.Storage == stock.Refrigerator && r.Covers(p) })
+		i := slices.IndexFunc(p.Stability, func(r stock.StabilityRow) bool { return r.Storage == stock.Refrigerator && r.Covers(p.Concentration()) })
 		row := p.Stability[i]
 		a, err := beyonduse.Compute(beyonduse.Input{
 			Zone: s.Location(), StartedAt: time.Date(2025, 10, 13, 12, 30, 0, 0, time.UTC), Storage: p.Storage, Table: table,
 			Sterility: beyonduse.Sterility{Category: p.Category, Method: p.Method, Tested: p.Tested, Nonsterile: p.Nonsterile},
-			Stability: beyonduse.StabilityOf(p, row.Diluent),
+			Stability: beyonduse.StabilityOf(p, row.Diluent, p.Concentration()),
 		})
 		require.NoError(t, err)
 		require.Equal(t, beyonduse.LimitStability, a.GovernedBy, p.Code)

@@ -203,6 +203,8 @@ type componentFile struct {
 	Name      string         `toml:"name,required"`
 	Powder    bool           `toml:"powder"`
 	Diluent   bool           `toml:"diluent"`
+	Container bool           `toml:"container"`
+	Optional  bool           `toml:"optional"`
 	PerVial   string         `toml:"per_source_vial"`
 	Opened    string         `toml:"opened"`
 	LabelLine *labelLineFile `toml:"label_line"`

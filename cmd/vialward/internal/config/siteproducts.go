@@ -48,7 +48,7 @@ func (r *siteReader) product(at string, f productFile) stock.Product {
 }
 
 func (r *siteReader) component(at string, f componentFile) stock.ComponentUse {
-	c := stock.ComponentUse{Name: f.Name, Powder: f.Powder, Diluent: f.Diluent, Opened: f.Opened}
+	c := stock.ComponentUse{Name: f.Name, Powder: f.Powder, Diluent: f.Diluent, Container: f.Container, Optional: f.Optional, Opened: f.Opened}
 	if f.PerVial != "" {
 		c.PerVial, _ = r.mass(at+".per_source_vial", f.PerVial)
 	}
@@ -93,7 +93,10 @@ func productsToFile(products []stock.Product, zone *time.Location) []productFile
 }
 
 func componentToFile(c stock.ComponentUse) componentFile {
-	f := componentFile{Name: c.Name, Powder: c.Powder, Diluent: c.Diluent, PerVial: sayMass(c.PerVial, ""), Opened: c.Opened}
+	f := componentFile{
+		Name: c.Name, Powder: c.Powder, Diluent: c.Diluent, Container: c.Container, Optional: c.Optional, PerVial: sayMass(c.PerVial, ""),
+		Opened: c.Opened,
+	}
 	if l := c.LabelLine; l != nil {
 		f.LabelLine = &labelLineFile{
 			Diluent: sayVolume(l.Diluent), Concentration: sayConcentration(l.UgPerML), Volume: sayVolume(l.VolumeUL), Source: l.Source,

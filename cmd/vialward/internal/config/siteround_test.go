@@ -193,7 +193,10 @@ func (g siteGen) product() stock.Product {
 			}
 		}),
 		Components: several(g, 1, func() stock.ComponentUse {
-			c := stock.ComponentUse{Name: g.word(), Powder: g.flag(), Diluent: g.flag(), PerVial: stock.Micrograms(g.n(0, 1e9)), Opened: g.maybe()}
+			c := stock.ComponentUse{
+				Name: g.word(), Powder: g.flag(), Diluent: g.flag(), Container: g.flag(), Optional: g.flag(), PerVial: stock.Micrograms(g.n(0, 1e9)),
+				Opened: g.maybe(),
+			}
 			if g.flag() {
 				c.LabelLine = &stock.LabelLine{
 					Diluent: stock.Microlitres(g.n(0, 1e9)), UgPerML: stock.Micrograms(g.n(0, 1e9)), VolumeUL: stock.Microlitres(g.n(0, 1e9)), Source: g.word(),

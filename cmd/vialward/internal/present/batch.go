@@ -20,6 +20,8 @@ type Batch struct {
 	BeyondUse    Instant           `json:"beyond_use"`
 	GovernedBy   string            `json:"governed_by"`
 	Candidates   []Candidate       `json:"candidates"`
+	Diluent      string            `json:"diluent,omitempty"`              // the drug ended in; none = not known, of stock taken over
+	PerML        string            `json:"concentration_per_ml,omitempty"` // mg, or units where the product is measured in them
 	Components   []stock.Component `json:"components"`
 	Steps        []stock.Step      `json:"steps"`
 	Made         int               `json:"made"`
@@ -36,8 +38,9 @@ type Candidate struct {
 
 // Batch in the site's time.
 func (a As) Batch(b stock.Batch) Batch {
+	perML, _ := b.Concentration.PerML()
 	return Batch{
-		Code: b.Code, Product: b.Product, Version: b.Version, Category: b.Category, Area: b.Area, StartedAt: a.Instant(b.StartedAt),
+		Diluent: b.Diluent, PerML: perML, Code: b.Code, Product: b.Product, Version: b.Version, Category: b.Category, Area: b.Area, StartedAt: a.Instant(b.StartedAt),
 		CompletedAt: a.Instant(b.CompletedAt), PreparedBy: b.PreparedBy, TakenOver: b.TakenOver, Order: b.Order,
 		BeyondUse: a.Instant(b.BUD), GovernedBy: b.Governs, Made: b.Made, ExpectedFull: b.ExpectedFull,
 		Candidates: each(b.Candidates, func(c stock.Candidate) Candidate {

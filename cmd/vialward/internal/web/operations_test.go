@@ -62,7 +62,8 @@ func TestRefusals(t *testing.T) {
 		{"rph-1", "/intakes/9/withdraw", `{"reason":"x"}`, http.StatusNotFound, "", "", "intake"},
 		{"rph-1", "/sensors/T9/zone", `{"zone":"UTC","reason":"x"}`, http.StatusNotFound, "", "", "T9"},
 		{"rph-1", "/sensors/T1/zone", `{"zone":"Atlantis/Deep","reason":"x"}`, http.StatusUnprocessableEntity, "zone", "", "Atlantis"},
-		{"rph-1", "/batches", `{"product":"PANT","count":1,"area":"PA","started_at":"2025-10-13T06:20:00-04:00","components":[],"mix":{"source_vials":0,"powder":"x","diluent_microlitres":1,"tolerance_milli_percent":0}}`, http.StatusUnprocessableEntity, "powder", "", "no powder"},
+		{"rph-1", "/batches", `{"product":"PANT","count":1,"area":"PA","started_at":"2025-10-13T06:20:00-04:00","components":[{"name":"pantoprazole","lot":"P1","expires":"2026-05"},{"name":"water","lot":"D7","expires":"2025-12-31"}],"mix":{"source_vials":0,"powder":"x","diluent_microlitres":1,"tolerance_milli_percent":0}}`, http.StatusUnprocessableEntity, "powder", "", "no powder"},
+		{"rph-1", "/batches", `{"product":"PANT","count":1,"area":"PA","started_at":"2025-10-13T06:20:00-04:00","components":[{"name":"pantoprazole","lot":"P1","expires":"2026-05"},{"name":"diluent","lot":"D7","expires":"2025-12-31"}]}`, http.StatusUnprocessableEntity, "component", "", `"diluent" is none of its components; water is not given. It is made with: pantoprazole; water`},
 		{"rph-1", "/batches", `{"product":"NONE","count":1,"area":"PA","started_at":"2025-10-13T06:20:00-04:00","components":[]}`, http.StatusNotFound, "", "", "NONE"},
 	} {
 		a := s.post(x.as, x.path, x.body)

@@ -80,6 +80,9 @@ func (v *visit) batchFacts(b stock.Batch) []fact {
 	if b.Category != "" {
 		out = append(out, fact{"Category", b.Category + ", the lower of product and area"})
 	}
+	if b.Diluent != "" {
+		out = append(out, fact{"Diluent", b.Diluent})
+	}
 	if b.Order != "" {
 		out = append(out, fact{"Order", b.Order})
 	}

@@ -90,6 +90,9 @@ func (n *night) make(t testing.TB, product string, count int, area, place string
 		if c.Diluent {
 			part.Lot, part.Expires = "D-11", "2026-03-31"
 		}
+		if c.Container {
+			part.Lot, part.Expires = "V-4", "2027-01"
+		}
 		p.Components = append(p.Components, part)
 	}
 	for i, name := range tracker.Steps() {

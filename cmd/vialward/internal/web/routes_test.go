@@ -41,7 +41,7 @@ var day = []tried{
 	{route: "GET /openapi.json"},
 	{route: "POST /readings", as: "logger", media: mediaCSV, body: "sensor,at,celsius\nT1,2025-10-13T07:00:00-04:00,4.8\nT9,2025-10-13T07:00:00-04:00,4.8\n"},
 	{route: "POST /batches", as: "tech-1", body: `{"product":"PANT","count":8,"area":"PA","started_at":"2025-10-13T06:20:00-04:00","components":[
-		{"name":"pantoprazole","lot":"P1","expires":"2026-05"},{"name":"diluent","lot":"D7","expires":"2025-12-31"}]}`},
+		{"name":"pantoprazole","lot":"P1","expires":"2026-05"},{"name":"Water","lot":"D7","expires":"2025-12-31"}]}`},
 	{route: "POST /stock", as: "rph-1", body: `{"product":"PANT","count":2,"beyond_use":"2025-10-15","made_on":"2025-10-10","to":"R2/A"}`},
 	{route: "POST /vials/label", as: "tech-1", body: `{"vials":[` + vials(1, 8) + `]}`},
 	{route: "POST /vials/verify", as: "rph-1", body: `{"vials":[` + vials(1, 8) + `]}`},

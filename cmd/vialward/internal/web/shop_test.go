@@ -118,8 +118,9 @@ func smallSite() stock.Site {
 		Products: []stock.Product{{
 			Code: "PANT", Name: "pantoprazole", Amount: 40_000, Volume: 10_000, Container: "vial", ContainerL: 20_000, Category: "2", Method: "aseptic",
 			Storage: stock.Refrigerator, AllowedOutMinutes: &allowed, AllowedOutSource: "invented", BenchMinutes: 30, Disposal: "black box", ApprovedBy: "rph-1",
-			Stability: []stock.StabilityRow{{Diluent: "water", Storage: stock.Refrigerator, Minutes: 96 * 60, Source: "invented", Tag: "M", ConfirmedBy: "rph-1"}},
-			Costs:     []stock.Cost{{From: year, Cents: 685}},
+			Stability:  []stock.StabilityRow{{Diluent: "water", Storage: stock.Refrigerator, Minutes: 96 * 60, Source: "invented", Tag: "M", ConfirmedBy: "rph-1"}},
+			Components: []stock.ComponentUse{{Name: "pantoprazole", Powder: true, PerVial: 40_000}, {Name: "water", Diluent: true}},
+			Costs:      []stock.Cost{{From: year, Cents: 685}},
 		}},
 		People: []stock.Person{
 			{Code: "rph-1", Mail: "rph-1@small.example", Roles: []string{stock.Pharmacist}}, {Code: "rph-2", Roles: []string{stock.Pharmacist}},
