@@ -38,11 +38,10 @@ func Demo(ctx context.Context, o DemoOptions) (err error) {
 	if o.Speed < 0 {
 		return fmt.Errorf("speed %g: the demo's clock goes forward only", o.Speed)
 	}
-	c, err := config.Load("", func(string) string { return "" })
+	c, err := demoConfig(o)
 	if err != nil {
 		return err
 	}
-	c.Log.Level = "warn"
 	l, err := (&net.ListenConfig{}).Listen(ctx, "tcp", net.JoinHostPort("127.0.0.1", strconv.Itoa(o.Port)))
 	if err != nil {
 		return fmt.Errorf("the demo's pages: %w; set PORT to another port", err)
@@ -69,6 +68,19 @@ func Demo(ctx context.Context, o DemoOptions) (err error) {
 		return nil // stopped while it was getting ready
 	}
 	return err
+}
+
+// demoConfig is the defaults over the demo's own folder: no file, and nothing of the visitor's environment, which may be
+// that of another daemon.
+func demoConfig(o DemoOptions) (config.Config, error) {
+	c, err := config.Load("", func(key string) string {
+		if key == config.EnvState {
+			return o.StateFolder
+		}
+		return ""
+	})
+	c.Log.Level = "warn"
+	return c, err
 }
 
 // show is a demo under way.
