@@ -86,6 +86,15 @@ func fill(t *testing.T, tx tracker.Tx, bud time.Time) error {
 	require.NoError(t, err)
 	_, err = tx.Once(ctx, "job", "slot", noon)
 	require.NoError(t, err)
+	require.NoError(t, tx.SaveCredential(ctx, tracker.Credential{Person: "rph-1", PasswordHash: "$argon2id$x", PasswordAt: noon}))
+	for n := range byte(2) {
+		s := tracker.Session{Person: "rph-1", Device: []byte{1}, Method: tracker.ByPassword, FullAt: noon, StartedAt: noon, SeenAt: noon.Add(time.Minute)}
+		require.NoError(t, tx.NewSession(ctx, append(make([]byte, 31), n), &s))
+		if n == 1 {
+			_, err = tx.EndSession(ctx, s.Number, "rph-1", "signed out", noon)
+			require.NoError(t, err)
+		}
+	}
 	return nil
 }
 
@@ -144,6 +153,13 @@ func TestRulesTheSchemaHolds(t *testing.T) {
 			"an accepted mail sent again":    `update outbox set state = 'waiting', finished_at = null`,
 			"a mail reworded":                `update outbox set body_text = 'x'`,
 			"a mail deleted":                 `delete from outbox`,
+			"a session of somebody else":     `update session set person = 'rph-2' where number = 1`,
+			"a session made younger":         `update session set full_at = full_at + interval '1 hour' where number = 1`,
+			"a session seen less":            `update session set seen_at = started_at where number = 1`,
+			"a session that ended, again":    `update session set ended_at = null, ended_by = null, ended_why = null where number = 2`,
+			"a session deleted":              `delete from session`,
+			"a password that is none":        `update credential set password_hash = 'kettle moss nine'`,
+			"a token where a hash belongs":   `insert into session (site, session_hash, person, device, browser, address, method, full_at, started_at, seen_at) values (1, 'x', 'x', 'x', '', '', 'pin', '2025-11-01Z', '2025-11-01Z', '2025-11-01Z')`,
 			"an event that is not its line":  `insert into event values (1, 8, 'lost', '2025-01-01Z', '2025-01-01Z', 'x', 'x', '{"site":1,"seq":8,"kind":"found","by":"x","via":"x"}')`,
 			"an event's line without a kind": `insert into event values (1, 8, 'lost', '2025-01-01Z', '2025-01-01Z', 'x', 'x', '{}')`,
 		} {
@@ -156,6 +172,8 @@ func TestRulesTheSchemaHolds(t *testing.T) {
 	// And what it may do, it can.
 	for _, sql := range []string{
 		`update api_token set revoked_at = '2025-11-02Z'`,
+		`update session set seen_at = seen_at + interval '1 minute' where number = 1`,
+		`update session set ended_at = seen_at, ended_by = 'rph-1', ended_why = 'x' where number = 1`,
 		`update hold set to_at = null`,
 		`update hold set to_at = '2025-11-05Z', from_at = from_at - interval '1 minute'`,
 		`update intake set withdrawn_seq = 7`,

@@ -24,6 +24,8 @@ type Store interface {
 	TokenActor(ctx context.Context, hash []byte, now time.Time) (Token, error)
 	// NewSite makes an empty site for a first load and answers its number; an existing one is answered as it is.
 	NewSite(ctx context.Context, code, zone string) (int32, error)
+
+	PeopleStore
 }
 
 // Token is an API token as found. Its person's roles are those of the site's document now.
@@ -68,6 +70,7 @@ type Tx interface {
 
 	IntakeTx
 	SweepTx
+	PeopleTx
 }
 
 // View reads a site.
@@ -99,6 +102,8 @@ type View interface {
 	PlannedWork(ctx context.Context, unit string, from, to time.Time) ([]PlannedWork, error)
 	// Done says whether a job's slot was marked by Once.
 	Done(ctx context.Context, job, slot string) (bool, error)
+
+	PeopleView
 }
 
 // VialQuery narrows Find; zero fields do not.

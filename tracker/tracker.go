@@ -23,6 +23,7 @@ type Tracker struct {
 	Now   func() time.Time // the app's clock: the machine's, or the demo's
 	Log   *slog.Logger
 
+	Door       *Door  // by which people come in; nil = nobody can sign in
 	MailDomain string // right side of Message-IDs
 	URL        string // of the pages, as mails name it; "" = none
 }

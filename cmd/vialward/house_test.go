@@ -32,19 +32,20 @@ var harmless = []string{"net/url", "net/mail", "net/netip", "net/textproto"}
 
 // ceilings says, for a package that is no pure room, up to where it sees: everything named, and the pure rooms.
 var ceilings = map[string][]string{
-	"alerts":                         {},
-	"tracker":                        {"alerts"},
-	"db":                             {"alerts", "tracker"},
-	"db/local":                       {},
-	"alerts/mail":                    {"alerts"},
-	"metrics":                        {"alerts", "tracker"},
-	"cmd/vialward/internal/config":   {"alerts", "tracker"},
-	"cmd/vialward/internal/calc":     {"cmd/vialward/internal/config"},
-	"cmd/vialward/internal/render":   {"alerts", "tracker"},
-	"cmd/vialward/internal/present":  {"alerts", "tracker"},
-	"cmd/vialward/internal/schedule": {"tracker"},
-	"cmd/vialward/internal/intake":   {"alerts", "tracker", "cmd/vialward/internal/config"},
-	"cmd/vialward/internal/demo":     {"alerts", "tracker", "cmd/vialward/internal/config"},
+	"alerts":                          {},
+	"tracker":                         {"alerts"},
+	"db":                              {"alerts", "tracker"},
+	"db/local":                        {},
+	"alerts/mail":                     {"alerts"},
+	"metrics":                         {"alerts", "tracker"},
+	"cmd/vialward/internal/config":    {"alerts", "tracker"},
+	"cmd/vialward/internal/calc":      {"cmd/vialward/internal/config"},
+	"cmd/vialward/internal/passwords": {},
+	"cmd/vialward/internal/render":    {"alerts", "tracker"},
+	"cmd/vialward/internal/present":   {"alerts", "tracker"},
+	"cmd/vialward/internal/schedule":  {"tracker"},
+	"cmd/vialward/internal/intake":    {"alerts", "tracker", "cmd/vialward/internal/config"},
+	"cmd/vialward/internal/demo":      {"alerts", "tracker", "cmd/vialward/internal/config"},
 	"cmd/vialward/internal/web": {
 		"alerts", "tracker", "cmd/vialward/internal/config", "cmd/vialward/internal/intake", "cmd/vialward/internal/render",
 		"cmd/vialward/internal/present",
@@ -76,6 +77,8 @@ var libraries = map[string][]string{
 	"github.com/fsnotify/fsnotify":        {"cmd/vialward/internal/intake"},
 	"github.com/BurntSushi/toml":          {"cmd/vialward/internal/config"},
 	"github.com/alecthomas/kong":          {"cmd/vialward"},
+	"github.com/alexedwards/argon2id":     {"cmd/vialward/internal/passwords"},
+	"golang.org/x/text":                   {"cmd/vialward/internal/passwords"},
 }
 
 // forTests may not be in the binary, not even below somebody's library.

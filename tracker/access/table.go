@@ -80,6 +80,11 @@ const (
 	Assess        Operation = "assess"
 	MakeToken     Operation = "make-token"
 	MakeOthers    Operation = "make-token-for-another"
+	OwnAccount    Operation = "own-account"
+	SeeAccounts   Operation = "see-accounts"
+	FirstPassword Operation = "first-password"
+	ResetPassword Operation = "reset-password"
+	EndSessions   Operation = "end-sessions"
 )
 
 // What only looks, and what asks for no person.
@@ -89,6 +94,7 @@ const (
 	Check     Operation = "check-record"
 	Operate   Operation = "operate"
 	Calculate Operation = "calculate"
+	SignIn    Operation = "sign-in"
 	Watch     Operation = "watch"
 )
 
@@ -138,11 +144,18 @@ var table = map[Operation]Rule{
 	MakeToken:    {Do: "make a token of their own", Roles: readers},
 	MakeOthers:   {Do: "make tokens for others", Roles: runs},
 
+	OwnAccount:    {Do: "look after an account of their own", Roles: readers},
+	SeeAccounts:   {Do: "see who is signed in", Roles: []string{stock.Administrator, stock.Inspector}, Reads: true, Machine: true},
+	FirstPassword: {Do: "give the first administrator a password", Machine: true},
+	ResetPassword: {Do: "give out a new password", Roles: runs},
+	EndSessions:   {Do: "end somebody else's session", Roles: runs},
+
 	Read:      {Do: "look at the record", Roles: readers, Reads: true, Machine: true},
 	ReadMail:  {Do: "look at mails", Roles: readers, Reads: true, Machine: true},
 	Check:     {Do: "check the record against itself", Roles: readers, Reads: true, Machine: true},
 	Operate:   {Do: "run the program", Machine: true},
 	Calculate: {Do: "calculate", Anyone: true, Reads: true},
+	SignIn:    {Do: "sign in", Anyone: true},
 	Watch:     {Do: "ask whether the program is well", Anyone: true, Reads: true},
 }
 

@@ -29,9 +29,9 @@ func everyone() *stock.Site {
 // temperatures.
 func TestWhoMayWhat(t *testing.T) {
 	t.Parallel()
-	const looks = "read read-mail check-record calculate watch"
-	const own = " make-token"
-	everybody := strings.Fields("calculate watch")
+	const looks = "read read-mail check-record calculate watch sign-in"
+	const own = " make-token own-account"
+	everybody := strings.Fields("calculate watch sign-in")
 	want := map[string][]string{
 		stock.Technician: strings.Fields(`prepare label place issue give return enter hold relabel discard find count confirm-sweep
 			write-readings plan-work ` + looks + own),
@@ -40,9 +40,9 @@ func TestWhoMayWhat(t *testing.T) {
 		stock.OnCall:  strings.Fields(`place hold write-readings ` + looks + own),
 		stock.Manager: strings.Fields(`hold lose find count write-readings plan-work assess ` + looks + own),
 		stock.Administrator: strings.Fields(`hold write-readings withdraw-readings declare-zone plan-work set-area load-site add-person change-person
-			make-token-for-another ` + looks + own),
+			make-token-for-another see-accounts reset-password end-sessions ` + looks + own),
 		stock.Logger:    append(slices.Clone(everybody), "write-readings"),
-		stock.Inspector: strings.Fields(looks + own),
+		stock.Inspector: strings.Fields("see-accounts " + looks + own),
 		"none":          everybody,
 		"unknown":       everybody,
 	}
@@ -74,11 +74,11 @@ func TestReadersChangeNothing(t *testing.T) {
 		r, ok := access.Of(op)
 		require.True(t, ok)
 		require.NotEmpty(t, r.Do, op)
-		own := op == access.MakeToken // of the inspector's own: it reaches no further than they do
+		own := op == access.MakeToken || op == access.OwnAccount || op == access.SignIn // of the inspector's own: it reaches no further than they do
 		if access.May(s, stock.Inspector, op, midday) == nil && !own {
 			require.True(t, r.Reads, op)
 		}
-		if r.Anyone {
+		if r.Anyone && op != access.SignIn { // by it people stop being nobody
 			require.True(t, r.Reads, op)
 		}
 		if r.Daemon { // it holds and warns; what people decide it never does

@@ -56,6 +56,10 @@ const (
 	BatchClosed     Kind = "batch_closed"
 	TokenMade       Kind = "token_made"
 	TokenRevoked    Kind = "token_revoked"
+	PasswordSet     Kind = "password_set"   // by its person, or the first administrator's
+	PasswordReset   Kind = "password_reset" // one was given out by an administrator
+	PINSet          Kind = "pin_set"
+	SessionEnded    Kind = "session_ended" // by somebody else
 )
 
 // Event is one line of a site's record. It is inserted once and never changed.
