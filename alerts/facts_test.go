@@ -97,6 +97,26 @@ func silent() alerts.Incident {
 	}
 }
 
+// unheard is the first day of a site: of three loggers one has stock that nothing speaks for on hold, one will have it,
+// and beside one another speaks for the shelf.
+func unheard() alerts.Unheard {
+	day := func(hour, minute int) time.Time { return at(time.October, 13, hour, minute) }
+	return alerts.Unheard{Site: site(day(10, 35)), OnHold: 8, NotYet: 5, Loggers: []alerts.UnheardLogger{
+		{Sensor: "T4", Unit: "R3", Room: "dispensary", Assigned: at(time.October, 13, 0, 0), Vials: 8, Unproven: 8, Since: day(8, 34), Hold: true, HoldAt: day(10, 34), Case: 2},
+		{Sensor: "T3", Unit: "R6", Room: "hazardous preparation", Where: "shelves C and D", Assigned: at(time.October, 13, 0, 0), Vials: 9, Unproven: 5, UnprovenAt: "shelf D",
+			Since: day(9, 10), Before: true, Hold: true, HoldAt: day(11, 10)},
+		{Sensor: "T7", Unit: "R2", Room: "aseptic suite", Assigned: at(time.October, 13, 0, 0), Vials: 12},
+	}}
+}
+
+func never() alerts.Incident {
+	f := silent()
+	f.Site, f.Case, f.Never, f.Since, f.Last = site(at(time.October, 13, 10, 34)), 2, true, at(time.October, 13, 8, 34), nil
+	f.MoveTo = nil
+	f.Stock[0].BUD = at(time.October, 16, 8, 30)
+	return f
+}
+
 func with(f alerts.Incident, change func(*alerts.Incident)) alerts.Incident { change(&f); return f }
 
 func sweep() alerts.Sweep {
@@ -143,6 +163,17 @@ func samples() []sample {
 		})},
 		{"all_silent", alerts.AllSilent, alerts.Silence{Site: night, Since: at(time.November, 5, 5, 40), OnHold: 41, Next: "rph-1", NextAt: at(time.November, 5, 6, 20),
 			Units: []alerts.SilentUnit{{Unit: "R1", Room: "Room Q-110", Last: &alerts.Temperature{MilliC: 4700, At: at(time.November, 5, 5, 40)}, Vials: 33}, {Unit: "R3", Room: "Room Q-124", Vials: 8}}}},
+		{"never_heard", alerts.NeverHeard, unheard()},
+		{"never_heard-one", alerts.NeverHeard, alerts.Unheard{Site: night, Loggers: []alerts.UnheardLogger{
+			{Sensor: "T7", Unit: "R2", Room: "aseptic suite", Where: "shelf A", Assigned: at(time.November, 5, 5, 0), Vials: 12},
+		}}},
+		{"work_ended_out-never", alerts.WorkEndedOut, with(never(), func(f *alerts.Incident) {
+			f.Work = &alerts.Work{Reason: "moved to another wall", Who: "tech-1", From: at(time.October, 13, 8, 0), To: at(time.October, 13, 10, 30)}
+		})},
+		{"recovered-never", alerts.Recovered, with(never(), func(f *alerts.Incident) {
+			f.Now, f.Cleared = at(time.October, 13, 13, 5), at(time.October, 13, 13, 0)
+			f.Last = &alerts.Temperature{MilliC: 4900, At: at(time.October, 13, 13, 5)}
+		})},
 		{"late_data", alerts.LateData, alerts.Late{Site: night, Intake: "t5-october.csv", Received: at(time.November, 5, 5, 50),
 			Cases: []alerts.LateCase{{PastCase: alerts.PastCase{Case: 7, Wrong: alerts.Warm, From: at(time.October, 12, 3, 0), To: at(time.October, 12, 4, 5), Extreme: milli(9200)}, Unit: "R4", Touched: 6}}}},
 		{"clock_suspect", alerts.ClockSuspect, alerts.Clock{Site: night, Sensor: "T5", Unit: "R4", Sample: at(time.November, 5, 4, 55), Received: at(time.November, 5, 5, 55), Off: -time.Hour, Whole: true}},

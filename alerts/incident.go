@@ -25,6 +25,7 @@ type Incident struct {
 	Unit, Room string // "R1", "Room Q-110, aseptic suite"
 	Hazardous  bool   // the unit holds hazardous stock
 	Sensor     string
+	Never      bool   // NoTemperatures: the sensor had never been heard when the stock came, at Since
 	Where      string // where in the unit the sensor is: "back wall"; "" = nothing special
 	InLiquid   bool   // probe in liquid: follows the stock; in air: follows the door
 
@@ -180,7 +181,10 @@ func (f Incident) subject(kind Kind) string {
 		word = "WORK OVER,"
 	case Recovered:
 		back := unit + " back in range"
-		if f.Wrong == NoTemperatures {
+		switch {
+		case f.Never:
+			back = unit + " first heard"
+		case f.Wrong == NoTemperatures:
 			back = unit + " sends again"
 		}
 		if !f.Cleared.IsZero() {
@@ -206,13 +210,25 @@ func (f Incident) occasion(kind Kind) string {
 	case StillOpen:
 		return "Still open " + span(f.Now.Sub(f.Since)) + " after it began."
 	case WorkEndedOut:
-		if f.Work == nil {
-			return "Planned work is over and the unit is out of range."
+		and := "and the unit is out of range."
+		if f.Wrong == NoTemperatures {
+			and = "and there are no temperatures of the unit."
 		}
-		return fmt.Sprintf("Planned work (%s, %s) ended %s and the unit is out of range.", f.Work.Reason, f.Work.Who, f.clockZone(f.Work.To))
+		if f.Work == nil {
+			return "Planned work is over " + and
+		}
+		return fmt.Sprintf("Planned work (%s, %s) ended %s %s", f.Work.Reason, f.Work.Who, f.clockZone(f.Work.To), and)
 	default:
 		return ""
 	}
+}
+
+// place is the unit, and where in it.
+func (f Incident) place() string {
+	if f.Where == "" {
+		return f.at()
+	}
+	return f.at() + ", " + f.Where
 }
 
 func (f Incident) at() string {
@@ -225,13 +241,16 @@ func (f Incident) at() string {
 // what is the measured fact: limit, since when in both forms, newest reading and its age, the probe.
 func (f Incident) what() []string {
 	var s string
-	switch f.Wrong {
-	case NoTemperatures:
+	switch {
+	case f.Never:
+		s = fmt.Sprintf("No temperature is on record for %s, where stock has stood since %s (%s): %s, which is to speak for it, has never been heard. Nothing proves how this stock was kept.",
+			f.place(), f.clockZone(f.Since), span(f.Now.Sub(f.Since)), f.Sensor)
+	case f.Wrong == NoTemperatures:
 		s = fmt.Sprintf("%s: no temperatures since %s (%s). What happened in that time is not known, and no data is not good data.",
 			f.at(), f.clockZone(f.Since), span(f.Now.Sub(f.Since)))
-	case Warm:
+	case f.Wrong == Warm:
 		s = fmt.Sprintf("%s: above %s since %s (%s).", f.at(), f.degrees(f.Limit, nearest), f.clockZone(f.Since), span(f.Now.Sub(f.Since)))
-	case Freezing:
+	case f.Wrong == Freezing:
 		s = fmt.Sprintf("%s: at or below the freeze limit %s since %s (%s). One such reading is enough: an average says nothing about freezing.",
 			f.at(), f.degrees(f.Limit, nearest), f.clockZone(f.Since), span(f.Now.Sub(f.Since)))
 	default:
@@ -277,6 +296,10 @@ func (f Incident) peak() string {
 }
 
 func (f Incident) whatRecovered() string {
+	if f.Never && !f.Cleared.IsZero() {
+		return fmt.Sprintf("%s was first heard %s. No temperature is on record for %s from %s until then (%s): nothing proves how the stock there was kept.",
+			f.Sensor, f.clockZone(f.Cleared), f.place(), f.clockZone(f.Since), span(f.Cleared.Sub(f.Since)))
+	}
 	word := "back in range"
 	if f.Wrong == NoTemperatures {
 		word = "sending temperatures again"

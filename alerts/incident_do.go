@@ -77,8 +77,12 @@ func (f Incident) doRecovered() []string {
 	if f.OnHold == 0 {
 		return []string{"Nothing is on hold. Look for the cause in working hours, and write it to the case."}
 	}
+	what := "Back in range"
+	if f.Wrong == NoTemperatures {
+		what = "That temperatures come"
+	}
 	return []string{
-		fmt.Sprintf("Back in range releases nothing: %s stay on hold until a pharmacist has decided. Leave them marked, at 2-8 °C. DO NOT DISCARD.",
+		fmt.Sprintf("%s releases nothing: %s stay on hold until a pharmacist has decided. Leave them marked, at 2-8 °C. DO NOT DISCARD.", what,
 			count(f.OnHold, "vial")),
 		"Write to the case what you found and did, and what was moved where and when.",
 	}

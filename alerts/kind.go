@@ -9,6 +9,7 @@ const (
 	Cold             Kind = "cold"              // below the unit's limit, not at the freeze limit
 	Freezing         Kind = "freezing"          // one reading at or below the freeze limit and the probe's uncertainty
 	NoTemperatures   Kind = "no_temperatures"   // a sensor silent for longer than its gap
+	NeverHeard       Kind = "never_heard"       // loggers in use without one reading on record: one mail for all, once a day
 	AllSilent        Kind = "all_silent"        // every logger of a site silent: one mail, not one a logger
 	Worse            Kind = "worse"             // an open incident changed for the worse
 	StillOpen        Kind = "still_open"        // reminder while an incident stays open
@@ -30,7 +31,7 @@ const (
 // Kinds lists them all, for checking a site file and for tests.
 func Kinds() []Kind {
 	return []Kind{
-		Warm, Cold, Freezing, NoTemperatures, AllSilent, Worse, StillOpen, Recovered, LateData, WorkEndedOut,
+		Warm, Cold, Freezing, NoTemperatures, NeverHeard, AllSilent, Worse, StillOpen, Recovered, LateData, WorkEndedOut,
 		ClockSuspect, SweepList, NothingToPull, SweepUnconfirmed, RecallOpened, AreaDown, IntakeReport,
 		ScheduleMissed, QueueStuck, PathTest,
 	}
@@ -67,7 +68,7 @@ func (k Kind) Severity() Severity {
 		return High
 	case LateData, SweepList, NothingToPull, PathTest:
 		return Low
-	case NoTemperatures, StillOpen, Recovered, ClockSuspect, SweepUnconfirmed, AreaDown, IntakeReport, ScheduleMissed,
+	case NoTemperatures, NeverHeard, StillOpen, Recovered, ClockSuspect, SweepUnconfirmed, AreaDown, IntakeReport, ScheduleMissed,
 		QueueStuck:
 		return Medium
 	default:

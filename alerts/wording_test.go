@@ -98,6 +98,9 @@ func TestSubjects(t *testing.T) {
 		{alerts.NoTemperatures, silent(), "NO TEMPERATURES R3 since Sat 23:10, 8 vials"},
 		{alerts.StillOpen, silent(), "STILL NO TEMPERATURES R3 since Sat 23:10, 8 vials"},
 		{alerts.Worse, freezing(), "NOW FREEZING R6 -1.8 C since 04:10, 24 vials, back wall"},
+		{alerts.NeverHeard, unheard(), "NEVER HEARD: 3 loggers, 8 vials on hold, since 00:00"},
+		{alerts.NeverHeard, alerts.Unheard{Site: site(at(time.October, 15, 9, 0)), NotYet: 2, Loggers: []alerts.UnheardLogger{{Sensor: "T4", Unit: "R3", Assigned: at(time.October, 13, 8, 0)}}},
+			"NEVER HEARD: T4 in R3, 2 vials unproven, since Mon 08:00"},
 		{alerts.Recovered, warm(), "33 STILL ON HOLD, R1 back in range"},
 		{alerts.Recovered, with(warm(), func(f *alerts.Incident) { f.OnHold = 0 }), "R1 back in range, nothing on hold"},
 		{alerts.SweepList, sweep(), "SWEEP 061 Wed 12 Nov: pull 9, before 08:30 5"},
@@ -237,7 +240,7 @@ func TestHostileData(t *testing.T) {
 
 // Facts with everything missing still make a mail: a wording that panics at night loses the hold it is committed with.
 func TestEmptyFacts(t *testing.T) {
-	for _, f := range []alerts.Facts{alerts.Incident{}, alerts.Silence{}, alerts.Late{}, alerts.Clock{}, alerts.Intake{}, alerts.Area{},
+	for _, f := range []alerts.Facts{alerts.Incident{}, alerts.Silence{}, alerts.Unheard{}, alerts.Late{}, alerts.Clock{}, alerts.Intake{}, alerts.Area{},
 		alerts.Recall{}, alerts.Sweep{}, alerts.Unconfirmed{}, alerts.Missed{}, alerts.Queue{}, alerts.Drill{}} {
 		for _, k := range alerts.Kinds() {
 			m, _ := alerts.Templates().Render(k, f)

@@ -83,6 +83,17 @@ func (t *tx) Stays(ctx context.Context, vial string) ([]tracker.Stay, error) {
 	})
 }
 
+// FirstStay is the first instant from since on at which a vial stood on a shelf, whether it is still there or not.
+func (t *tx) FirstStay(ctx context.Context, unit, shelf string, since time.Time) (time.Time, bool, error) {
+	var first *time.Time
+	err := t.q.QueryRow(ctx, `select min(greatest(from_at, $4)) from stay where site = $1 and unit = $2 and shelf = $3 and not possible
+		and coalesce(to_at, 'infinity') > $4`, t.id, unit, shelf, since).Scan(&first)
+	if err != nil {
+		return time.Time{}, false, fmt.Errorf("find the first vial at %s/%s: %w", unit, shelf, err)
+	}
+	return orZero(first), first != nil, nil
+}
+
 // NewBatch stores what the batch's vials refer to.
 func (t *tx) NewBatch(ctx context.Context, b stock.Batch, latest time.Time, ends []time.Time) error {
 	doc, err := json.Marshal(b)

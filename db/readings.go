@@ -160,22 +160,24 @@ func (t *tx) LockSensor(ctx context.Context, sensor string) (tracker.SensorNow, 
 	return all[0], nil
 }
 
-// SensorsNow lists every sensor that ever spoke.
+// SensorsNow lists every sensor that ever spoke or was looked for.
 func (t *tx) SensorsNow(ctx context.Context) ([]tracker.SensorNow, error) {
 	return t.sensors(ctx, `order by sensor`)
 }
 
 func (t *tx) sensors(ctx context.Context, tail string, args ...any) ([]tracker.SensorNow, error) {
-	rows, err := t.q.Query(ctx, `select sensor, last_at, coalesce(last_millic, 0), last_receipt, silent_since, clock_suspect, zone_declared, odd_minutes, odd_count
+	rows, err := t.q.Query(ctx, `select sensor, last_at, coalesce(last_millic, 0), last_receipt, silent_since, clock_suspect, zone_declared, odd_minutes, odd_count,
+			awaited_since, unheard_told
 		from sensor_now where site = $1 `+tail, append([]any{t.id}, args...)...)
 	if err != nil {
 		return nil, fmt.Errorf("read sensors: %w", err)
 	}
 	return pgx.CollectRows(rows, func(r pgx.CollectableRow) (tracker.SensorNow, error) {
 		var s tracker.SensorNow
-		var last, receipt, silent *time.Time
-		err := r.Scan(&s.Sensor, &last, &s.LastMilliC, &receipt, &silent, &s.ClockSuspect, &s.ZoneDeclared, &s.OddMinutes, &s.OddCount)
+		var last, receipt, silent, awaited, told *time.Time
+		err := r.Scan(&s.Sensor, &last, &s.LastMilliC, &receipt, &silent, &s.ClockSuspect, &s.ZoneDeclared, &s.OddMinutes, &s.OddCount, &awaited, &told)
 		s.LastAt, s.LastReceipt, s.SilentSince = orZero(last), orZero(receipt), orZero(silent)
+		s.AwaitedSince, s.UnheardTold = orZero(awaited), orZero(told)
 		return s, err
 	})
 }
@@ -188,8 +190,9 @@ func (t *tx) SaveSensor(ctx context.Context, s tracker.SensorNow) error {
 		milli = &m
 	}
 	_, err := t.q.Exec(ctx, `update sensor_now set last_at = $3, last_millic = $4, last_receipt = $5, silent_since = $6, clock_suspect = $7,
-		zone_declared = $8, odd_minutes = $9, odd_count = $10 where site = $1 and sensor = $2`, t.id, s.Sensor, orNull(s.LastAt), milli, orNull(s.LastReceipt),
-		orNull(s.SilentSince), s.ClockSuspect, s.ZoneDeclared, s.OddMinutes, s.OddCount)
+		zone_declared = $8, odd_minutes = $9, odd_count = $10, awaited_since = $11, unheard_told = $12 where site = $1 and sensor = $2`,
+		t.id, s.Sensor, orNull(s.LastAt), milli, orNull(s.LastReceipt), orNull(s.SilentSince), s.ClockSuspect, s.ZoneDeclared, s.OddMinutes, s.OddCount,
+		orNull(s.AwaitedSince), orNull(s.UnheardTold))
 	if err != nil {
 		return fmt.Errorf("store sensor %s: %w", s.Sensor, err)
 	}

@@ -49,6 +49,13 @@ func (d *DB) Snapshot(ctx context.Context, now time.Time) (s tracker.Snapshot, e
 			s.Sensors[i].Complete(x, now)
 		}
 	}
+	for _, code := range s.Sites {
+		site, err := d.site(ctx, p, code)
+		if err != nil {
+			return s, fmt.Errorf("snapshot: %w", err)
+		}
+		s.WithUnheard(site)
+	}
 	return s, nil
 }
 

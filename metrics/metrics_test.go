@@ -22,10 +22,11 @@ var at = time.Date(2025, 11, 12, 12, 5, 0, 0, time.UTC)
 func snapshot() tracker.Snapshot {
 	return tracker.Snapshot{
 		At: at, Sites: []string{"A", "B"},
-		Vials:   []tracker.VialCount{{Site: "A", Unit: "R1", Product: "PANT", State: "available", N: 12}, {Site: "A", Product: `we"ird\`, State: "given", N: 3}},
-		BUDs:    []tracker.BUDCount{{Site: "A", Unit: "R1", Next: at.Add(time.Hour), Past: 2}, {Site: "A", Unit: "R2"}},
-		Sensors: []tracker.SensorCount{{Site: "A", Sensor: "T1", Unit: "R1", LastAt: at.Add(-5 * time.Minute), LastMilliC: -1800, Coverage: 0.97, ClockSuspect: true}},
-		Open:    []tracker.OpenCount{{Site: "A", Unit: "R1", Sensor: "T1", Kind: "freeze", N: 1}, {Site: "A", Unit: "R1", Sensor: "T1", Kind: "warm"}},
+		Vials: []tracker.VialCount{{Site: "A", Unit: "R1", Product: "PANT", State: "available", N: 12}, {Site: "A", Product: `we"ird\`, State: "given", N: 3}},
+		BUDs:  []tracker.BUDCount{{Site: "A", Unit: "R1", Next: at.Add(time.Hour), Past: 2}, {Site: "A", Unit: "R2"}},
+		Sensors: []tracker.SensorCount{{Site: "A", Sensor: "T1", Unit: "R1", LastAt: at.Add(-5 * time.Minute), LastMilliC: -1800, Coverage: 0.97, ClockSuspect: true},
+			{Site: "A", Sensor: "T2", Unit: "R2", NeverHeard: true}},
+		Open: []tracker.OpenCount{{Site: "A", Unit: "R1", Sensor: "T1", Kind: "freeze", N: 1}, {Site: "A", Unit: "R1", Sensor: "T1", Kind: "warm"}},
 		Mail: []tracker.MailCount{
 			{Site: "A", State: "waiting", N: 2, OldestUnsent: at.Add(-40 * time.Minute)}, {Site: "A", State: "accepted", N: 9, LastAccepted: at.Add(-time.Hour)},
 		},
@@ -60,6 +61,7 @@ func TestPage(t *testing.T) {
 		`vialward_sensor_last_reading_age_seconds{sensor="T1",site="A",unit="R1"} 300`,
 		`vialward_sensor_coverage_ratio{sensor="T1",site="A",unit="R1"} 0.97`,
 		`vialward_sensor_clock_suspect{sensor="T1",site="A",unit="R1"} 1`,
+		`vialward_sensor_never_heard{sensor="T1",site="A",unit="R1"} 0`, `vialward_sensor_never_heard{sensor="T2",site="A",unit="R2"} 1`,
 		`vialward_open_excursions{kind="freeze",sensor="T1",site="A",unit="R1"} 1`, `vialward_open_excursions{kind="warm",sensor="T1",site="A",unit="R1"} 0`,
 		`vialward_mails{site="A",state="waiting"} 2`, `vialward_mails{site="B",state="failed"} 0`,
 		`vialward_outbox_depth{site="A"} 2`, `vialward_outbox_oldest_unsent_seconds{site="A"} 2400`, `vialward_outbox_oldest_unsent_seconds{site="B"} 0`,
@@ -69,6 +71,7 @@ func TestPage(t *testing.T) {
 	} {
 		require.Contains(t, page, line+"\n")
 	}
+	require.NotContains(t, page, `temperature_celsius{sensor="T2"`, "a sensor never heard has no temperature")
 	require.NotContains(t, page, `next_beyond_use_timestamp_seconds{site="A",unit="R2"}`, "nothing there ends next")
 }
 

@@ -24,6 +24,7 @@ var (
 	readingAge  = desc("sensor_last_reading_age_seconds", "Age of the sensor's newest reading.", "site", "unit", "sensor")
 	coverage    = desc("sensor_coverage_ratio", "Share of the readings of the last 24 hours that came.", "site", "unit", "sensor")
 	suspect     = desc("sensor_clock_suspect", "1 while the sensor's clock is suspect and its readings clear nothing.", "site", "unit", "sensor")
+	neverHeard  = desc("sensor_never_heard", "1 while the sensor is in use and not one reading of it is on record.", "site", "unit", "sensor")
 	open        = desc("open_excursions", "Excursions the sensor is in, by kind.", "site", "unit", "sensor", "kind")
 	mails       = desc("mails", "Mails in the outbox by state.", "site", "state")
 	unsentAge   = desc("outbox_oldest_unsent_seconds", "Age of the oldest mail that has not been accepted or refused; 0 when there is none.", "site")
@@ -36,7 +37,7 @@ var (
 
 func (n numbers) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
-		vials, nextBUD, pastBUD, temperature, readingAge, coverage, suspect, open, mails, unsentAge, unsent, accepted, values, sweeps, lastSweep,
+		vials, nextBUD, pastBUD, temperature, readingAge, coverage, suspect, neverHeard, open, mails, unsentAge, unsent, accepted, values, sweeps, lastSweep,
 	} {
 		ch <- d
 	}
@@ -59,6 +60,10 @@ func (n numbers) Collect(ch chan<- prometheus.Metric) {
 		}
 	}
 	for _, s := range n.s.Sensors {
+		gauge(neverHeard, flag(s.NeverHeard), s.Site, s.Unit, s.Sensor)
+		if s.NeverHeard { // a temperature or an age of nothing would be a number
+			continue
+		}
 		gauge(temperature, s.LastMilliC.Celsius(), s.Site, s.Unit, s.Sensor)
 		gauge(readingAge, n.s.At.Sub(s.LastAt).Seconds(), s.Site, s.Unit, s.Sensor)
 		gauge(coverage, s.Coverage, s.Site, s.Unit, s.Sensor)
@@ -141,9 +146,9 @@ func flag(b bool) float64 {
 }
 
 // MostSeries is the number of series a page never exceeds: for each site its units x products x eight states (and "in
-// no unit"), two a unit, eight a sensor, and at most two dozen others. An excursion that outlives its sensor's assignment
+// no unit"), two a unit, nine a sensor, and at most two dozen others. An excursion that outlives its sensor's assignment
 // to a unit adds its own.
 func MostSeries(sites, units, products, sensors int) int {
-	const states, perUnit, perSensor, others, page = 8, 2, 8, 24, 3
+	const states, perUnit, perSensor, others, page = 8, 2, 9, 24, 3
 	return page + sites*((units+1)*products*states+perUnit*units+perSensor*sensors+others)
 }

@@ -81,7 +81,7 @@ func (t *Tracker) assignmentEnded(ctx context.Context, site, sensor string, a st
 			return err
 		}
 		first, err := tx.Once(ctx, "assignment ended", slot, now)
-		if err != nil || !first || n.LastAt.IsZero() {
+		if err != nil || !first {
 			return err
 		}
 		s, _ := tx.Site().Sensor(sensor)

@@ -12,12 +12,12 @@ import (
 // place of the event that changed it. One state, one mail: a second sensor of a unit that is out anyway, or one that
 // flaps before it has cleared, says nothing new. Planned work mutes it until the work is over (WorkEnded).
 func (j *judgement) page(ctx context.Context, w watch, c, was Case, seq int64) error {
+	if !w.alarm.PageWhenOpen {
+		return nil
+	}
 	if j.together { // said with all the others, in one mail
 		c.Told = true
 		return j.tx.SaveCase(ctx, &c)
-	}
-	if !w.alarm.PageWhenOpen {
-		return nil
 	}
 	kind, slot, n := mailKind(c.Kind), "opened", 0
 	if was.No != 0 {
@@ -27,7 +27,7 @@ func (j *judgement) page(ctx context.Context, w watch, c, was Case, seq int64) e
 	case was.No == 0 || was.Late || was.State == "open" && !was.Told:
 	case was.Kind != c.Kind:
 		kind, slot = alerts.Worse, "freezing"
-	case was.State == "open":
+	case was.State == "open" && !was.unheardOnly():
 		return nil
 	default:
 		slot = "again"
@@ -54,6 +54,21 @@ func (j *judgement) page(ctx context.Context, w watch, c, was Case, seq int64) e
 		return j.t.tellRecovered(ctx, j.tx, &c, seq, j.at)
 	}
 	return nil
+}
+
+// unheardOnly says that all that is open of a case is stock in the place of sensors never heard: one mail a day speaks for
+// all of them at a site, so the case is not said again. Another sensor's silence there is news.
+func (c Case) unheardOnly() bool {
+	there := false
+	for _, x := range c.Excursions {
+		if x.stands() {
+			if !x.Found.Unheard {
+				return false
+			}
+			there = true
+		}
+	}
+	return there
 }
 
 func mailKind(kind string) alerts.Kind {

@@ -18,11 +18,13 @@ func newSite(t *testing.T) *setup {
 }
 
 // newSiteLike is newSite with something different about it.
-func newSiteLike(t *testing.T, change func(*stock.Site)) *setup {
+func newSiteLike(t *testing.T, changes ...func(*stock.Site)) *setup {
 	t.Helper()
 	s := newSetup(t)
 	site := wardSite()
-	change(&site)
+	for _, change := range changes {
+		change(&site)
+	}
 	_, err := s.LoadSite(t.Context(), stranger, site)
 	require.NoError(t, err)
 	return s

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"vialward/alerts"
@@ -50,9 +51,12 @@ func (t *Tracker) incident(ctx context.Context, v View, c Case, now time.Time) (
 	worst, ok := worstOf(c)
 	if ok {
 		sensor, _ := s.Sensor(worst.Sensor)
-		f.Sensor, f.InLiquid = worst.Sensor, sensor.InLiquid
+		f.Sensor, f.InLiquid, f.Never = worst.Sensor, sensor.InLiquid, worst.Found.Unheard
 		if len(worst.Shelves) > 0 || shelvesOf(sensor, now) != "" {
 			f.Where = shelvesOf(sensor, now)
+		}
+		if worst.Found.Unheard {
+			f.Where = shelfWords(worst.Shelves)
 		}
 		if worst.Found.Kind != thermal.NoData {
 			extreme := worst.Found.ExtremeMilliC
@@ -93,7 +97,7 @@ func worstOf(c Case) (ExcursionRow, bool) {
 		if x.MergedInto > 0 {
 			continue
 		}
-		worse := x.Found.ExtremeMilliC > worst.Found.ExtremeMilliC
+		worse := x.Found.ExtremeMilliC > worst.Found.ExtremeMilliC || worst.Found.Unheard && !x.Found.Unheard
 		if family(string(x.Found.Kind)) == "cold" {
 			worse = x.Found.ExtremeMilliC < worst.Found.ExtremeMilliC || x.Found.Kind == thermal.Freeze && worst.Found.Kind != thermal.Freeze
 		}
@@ -106,13 +110,36 @@ func worstOf(c Case) (ExcursionRow, bool) {
 
 func shelvesOf(s stock.Sensor, at time.Time) string {
 	a, ok := s.At(at)
-	if !ok || len(a.Shelves) == 0 {
+	if !ok {
 		return ""
 	}
-	if len(a.Shelves) == 1 {
-		return "shelf " + a.Shelves[0]
+	return shelfWords(a.Shelves)
+}
+
+// shelfWords names shelves: "shelf A", "shelves A, B and D"; "" for none, which is all of a unit.
+func shelfWords(shelves []string) string {
+	var named []string
+	loose := ""
+	for _, s := range shelves {
+		if s == "" {
+			loose = "what stands on no shelf"
+		} else {
+			named = append(named, s)
+		}
 	}
-	return fmt.Sprintf("shelves %s to %s", a.Shelves[0], a.Shelves[len(a.Shelves)-1])
+	var words string
+	switch n := len(named); n {
+	case 0:
+		return loose
+	case 1:
+		words = "shelf " + named[0]
+	default:
+		words = "shelves " + strings.Join(named[:n-1], ", ") + " and " + named[n-1]
+	}
+	if loose != "" {
+		words += " and " + loose
+	}
+	return words
 }
 
 // lastReadings fills in the newest reading, whether it rises or falls, and a short trace: the readings since half an

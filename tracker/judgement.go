@@ -23,7 +23,8 @@ type judgement struct {
 	late   []LateFind
 
 	appended           bool  // all that is judged is newer than what was known
-	together           bool  // one of all the site's sensors: told in one mail
+	together           bool  // one of several sensors that are told of in one mail
+	unheard            bool  // stock still stands in its place that no reading of it speaks for
 	freshFrom, freshTo int64 // micros; what time the new readings, or the new reading of old ones, are of
 }
 
@@ -58,6 +59,9 @@ func (j *judgement) take(ctx context.Context, fresh []thermal.Reading, newest in
 	}
 	if j.alive {
 		j.now.SilentSince = time.Time{}
+		if !j.unheard {
+			j.now.AwaitedSince, j.now.UnheardTold = time.Time{}, time.Time{}
+		}
 	}
 	return nil
 }
@@ -182,6 +186,7 @@ func utcDay(micros int64) int64 {
 // finding is what one rule found from a checkpoint on.
 type finding struct {
 	watch
+	state thermal.State // after all that was folded
 	found []thermal.Excursion
 }
 
@@ -224,7 +229,8 @@ func (j *judgement) fold(from int64, states map[string]thermal.State, series []t
 		corrected, conflicts = corrected[n:], conflicts[m:]
 	}
 	for i := range found {
-		found[i].found = found[i].cut(states[found[i].key], found[i].found, j.at)
+		found[i].state = states[found[i].key]
+		found[i].found = found[i].cut(found[i].state, found[i].found, j.at)
 	}
 	return saved, found, nil
 }
@@ -295,10 +301,7 @@ func (j *judgement) calibrations() []thermal.Calibration { return calibrationsOf
 // reconcile compares what was found with what the record has, rule by rule, and stores the difference.
 func (j *judgement) reconcile(ctx context.Context, before SensorNow, from int64, all []finding) error {
 	for _, f := range all {
-		if f.rule.Kind == thermal.NoData && !before.SilentSince.IsZero() && !j.alive && j.inUse(f.assignment) {
-			f.found = append(f.found, silence(before, f.assignment)) // it goes on: late data fills other holes
-		}
-		if j.appended && len(f.found) == 0 && before.SilentSince.IsZero() {
+		if j.appended && len(f.found) == 0 && before.SilentSince.IsZero() && before.AwaitedSince.IsZero() {
 			continue // nothing new, and nothing of before can have changed
 		}
 		old, err := j.tx.Excursions(ctx, j.sensor.Code, f.key, time.UnixMicro(from))
@@ -313,6 +316,7 @@ func (j *judgement) reconcile(ctx context.Context, before SensorNow, from int64,
 				known = append(known, o.Found)
 			}
 		}
+		f.found = append(f.found, j.goesOn(before, f, known)...)
 		for _, change := range thermal.Reconcile(known, f.found) {
 			if j.appended && change.Kind == thermal.NotBorneOut && change.Old.FromMicros < before.LastAt.UnixMicro() {
 				continue // what is only newer says nothing of what lies before it
@@ -323,6 +327,36 @@ func (j *judgement) reconcile(ctx context.Context, before SensorNow, from int64,
 		}
 	}
 	return nil
+}
+
+// goesOn is what of missing data no reading begins or ends: a silence that lasts, though late data fills other holes, and
+// stock in the place of a sensor that had never been heard.
+func (j *judgement) goesOn(before SensorNow, f finding, known []thermal.Excursion) []thermal.Excursion {
+	if f.rule.Kind != thermal.NoData {
+		return nil
+	}
+	var out []thermal.Excursion
+	unheard, silent := false, !before.LastAt.IsZero()
+	for _, x := range known {
+		if !x.Unheard {
+			silent = silent || !x.Over() && !x.NotBorneOut // also where all it ever said was withdrawn
+			continue
+		}
+		now, there := f.rule.Unheard(f.state, x)
+		if !there {
+			continue
+		}
+		if f.endedBy(j.at.UnixMicro()) && !now.Over() {
+			now = now.Ended(f.assignment.To.UnixMicro())
+		}
+		unheard = unheard || !now.Over()
+		out = append(out, now)
+	}
+	if silent && !unheard && !before.SilentSince.IsZero() && !j.alive && j.inUse(f.assignment) {
+		out = append(out, silence(before, f.assignment))
+	}
+	j.unheard = j.unheard || unheard
+	return out
 }
 
 // inUse says whether the sensor is assigned there at the time of receipt.

@@ -24,10 +24,13 @@ func (t *Tracker) Silence(ctx context.Context, site string, now time.Time) error
 	if err != nil {
 		return err
 	}
+	if err := t.unheard(ctx, site, set, heard, now); err != nil {
+		return fmt.Errorf("sensors never heard: %w", err)
+	}
 	quiet := allQuiet(set, heard, now)
 	for _, s := range set.Sensors {
 		n := heard[s.Code]
-		if !n.SilentSince.IsZero() || !overdue(s, n, now) {
+		if n.LastAt.IsZero() || !n.SilentSince.IsZero() || !overdue(s, n, now) {
 			continue
 		}
 		if err := t.silent(ctx, site, s, now, quiet); err != nil {
@@ -64,34 +67,31 @@ func grace(s stock.Sensor) time.Duration {
 	return 2 * s.DeliversEvery
 }
 
-// overdue: a sensor in use now that has not delivered for its rhythm and grace. One never heard of counts from its
-// assignment.
+// overdue: a sensor in use now that has not delivered for its rhythm and grace. One never heard counts from its
+// assignment, or from when it was first looked for where that is later.
 func overdue(s stock.Sensor, n SensorNow, now time.Time) bool {
 	a, ok := s.At(now)
 	if !ok {
 		return false
 	}
-	last := n.LastReceipt
-	if last.Before(a.From) {
-		last = a.From
+	last := laterOf(n.LastReceipt, a.From)
+	if n.LastAt.IsZero() {
+		last = laterOf(last, n.AwaitedSince)
 	}
 	return thermal.Silent(last.UnixMicro(), s.DeliversEvery, grace(s), now.UnixMicro())
 }
 
-// allQuiet: at least two sensors are in use and none delivered in its time. It is asked with half the grace, so the one
-// mail is sent instead of the first sensor's own.
+// allQuiet: at least two sensors that have been heard are in use and none delivered in its time; those never heard have
+// an alarm of their own. It is asked with half the grace, so the one mail is sent instead of the first sensor's own.
 func allQuiet(set *stock.Site, heard map[string]SensorNow, now time.Time) bool {
 	inUse := 0
 	for _, s := range set.Sensors {
 		a, ok := s.At(now)
-		if !ok {
+		if !ok || heard[s.Code].LastAt.IsZero() {
 			continue
 		}
 		inUse++
-		last := heard[s.Code].LastReceipt
-		if last.Before(a.From) {
-			last = a.From
-		}
+		last := laterOf(heard[s.Code].LastReceipt, a.From)
 		if !thermal.Silent(last.UnixMicro(), s.DeliversEvery, grace(s)/2, now.UnixMicro()) {
 			return false
 		}
@@ -106,15 +106,12 @@ func (t *Tracker) silent(ctx context.Context, site string, s stock.Sensor, now t
 		if err != nil {
 			return err
 		}
-		if !n.SilentSince.IsZero() || !overdue(s, n, now) {
+		if n.LastAt.IsZero() || !n.SilentSince.IsZero() || !overdue(s, n, now) {
 			return nil // another daemon was first, or it spoke meanwhile
 		}
 		n.SilentSince = now
 		if err := tx.SaveSensor(ctx, n); err != nil {
 			return err
-		}
-		if n.LastAt.IsZero() {
-			return nil // never heard: metrics and pages say so; there is no last good reading to count from
 		}
 		if err := tx.Order(ctx); err != nil {
 			return err

@@ -1,6 +1,7 @@
 package tracker
 
 import (
+	"slices"
 	"time"
 
 	"vialward/tracker/stock"
@@ -41,6 +42,17 @@ type SensorCount struct {
 	LastMilliC         thermal.MilliC
 	Coverage           float64 // of the last 24 h, 0 to 1: share of the readings its interval promises
 	ClockSuspect       bool
+	NeverHeard         bool // in use, and not one reading of it is on record; LastAt is zero
+}
+
+// WithUnheard adds the sensors in use that have not one reading on record.
+func (s *Snapshot) WithUnheard(site *stock.Site) {
+	for _, x := range site.Sensors {
+		a, ok := x.At(s.At)
+		if ok && !slices.ContainsFunc(s.Sensors, func(c SensorCount) bool { return c.Site == site.Code && c.Sensor == x.Code }) {
+			s.Sensors = append(s.Sensors, SensorCount{Site: site.Code, Sensor: x.Code, Unit: a.Unit, NeverHeard: true})
+		}
+	}
 }
 
 // Complete fills in what the site's document knows of its sensors: the unit, the correction, and how many readings a day

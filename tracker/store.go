@@ -94,6 +94,8 @@ type View interface {
 	// Readings of a sensor, raw, merged, from <= t < to.
 	Readings(ctx context.Context, sensor string, from, to time.Time) ([]thermal.Reading, []thermal.Conflict, error)
 	SensorsNow(ctx context.Context) ([]SensorNow, error)
+	// FirstStay is the first instant from since on at which a vial stood on a shelf; false when none ever did.
+	FirstStay(ctx context.Context, unit, shelf string, since time.Time) (time.Time, bool, error)
 	Intakes(ctx context.Context, limit int) ([]Intake, error)
 	Outbox(ctx context.Context, limit int) ([]alerts.Row, error)
 	// Unsent mails, oldest first: posted before waitingSince and not yet taken, or failed since failedSince.
@@ -207,6 +209,9 @@ type SensorNow struct {
 	ZoneDeclared string
 	OddMinutes   int // by how much the last deliveries were off, and how many in a row
 	OddCount     int
+
+	// While it has not one reading on record: since when it has been looked for, and when people were last told.
+	AwaitedSince, UnheardTold time.Time
 }
 
 // Checkpoint holds the states of a sensor's excursion machines after a reading, in their own encoding.

@@ -42,6 +42,9 @@ func (t *Tracker) Reminders(ctx context.Context, site string, now time.Time) err
 		if every <= 0 || c.NextReminder.IsZero() || now.Before(c.NextReminder) {
 			return nil
 		}
+		if c.unheardOnly() {
+			return nil
+		}
 		if c.Kind == "no_data" { // while all are silent, one mail speaks for them
 			quiet, err := siteQuiet(ctx, tx, now)
 			if err != nil || quiet {

@@ -95,6 +95,8 @@ type Excursion struct {
 	FreezeReadings int   `json:"freeze_readings,omitempty"`
 	BeyondMicros   int64 `json:"beyond_micros"` // bridged time beyond the limit
 	NotBorneOut    bool  `json:"not_borne_out,omitempty"`
+	// Unheard: stock stood there from From on, and its sensor had not one reading on record. Of missing data only.
+	Unheard bool `json:"unheard,omitempty"`
 }
 
 // Over says whether the excursion has been cleared.

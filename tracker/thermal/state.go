@@ -15,6 +15,7 @@ type State struct {
 	Phase         Phase  `json:"phase,omitempty"`
 	ThroughMicros int64  `json:"through_micros,omitempty"` // last instant folded, set-aside ones included
 	Seen          bool   `json:"seen,omitempty"`           // there is a last reading
+	FirstMicros   int64  `json:"first_micros,omitempty"`   // the first one ever
 	LastMicros    int64  `json:"last_micros,omitempty"`
 	LastMilliC    MilliC `json:"last_milli_celsius,omitempty"`
 	// LastGoodMicros is the last reading in range; 0 = none yet.

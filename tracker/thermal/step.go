@@ -68,6 +68,9 @@ func (f *fold) reading(r Reading) {
 	case beyond || len(f.Pending) > 0:
 		f.suspect(before, r, joined, beyond)
 	}
+	if !f.Seen {
+		f.FirstMicros = r.AtMicros
+	}
 	if !f.noData && !f.limit.beyond(r.MilliC) {
 		f.LastGoodMicros = r.AtMicros
 	}

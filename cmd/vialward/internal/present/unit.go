@@ -33,6 +33,11 @@ type Sensor struct {
 	Old          bool     `json:"old"`
 	SilentSince  *Instant `json:"silent_since"`
 	ClockSuspect string   `json:"clock_suspect,omitempty"`
+	// NeverHeard: not one reading of it is on record; of the unproven vials in its place no temperature at all, since then.
+	NeverHeard    bool     `json:"never_heard"`
+	AssignedSince *Instant `json:"assigned_since"`
+	UnprovenVials int      `json:"unproven_vials"`
+	UnprovenSince *Instant `json:"unproven_since"`
 }
 
 // UnitsOf reads every unit in walking order.
@@ -50,12 +55,16 @@ func UnitsOf(ctx context.Context, v tracker.View, now time.Time) ([]Unit, error)
 	if err != nil {
 		return nil, err
 	}
+	unheard, err := tracker.UnheardSensors(ctx, v, now)
+	if err != nil {
+		return nil, err
+	}
 	units := []Unit{}
 	for _, r := range v.Site().Rooms {
 		for _, u := range r.Units {
 			x := Unit{
 				Code: u.Code, Name: u.Name, Room: r.Code, Class: u.Class, HazardousOnly: u.HazardousOnly,
-				Shelves: each(u.Shelves, func(s stock.Shelf) string { return s.Code }), OpenCases: []int64{}, Sensors: a.sensorsOf(v.Site(), u.Code, latest),
+				Shelves: each(u.Shelves, func(s stock.Shelf) string { return s.Code }), OpenCases: []int64{}, Sensors: a.sensorsOf(v.Site(), u.Code, latest, unheard),
 			}
 			for _, y := range vials {
 				if y.Unit != u.Code {
@@ -77,14 +86,19 @@ func UnitsOf(ctx context.Context, v tracker.View, now time.Time) ([]Unit, error)
 	return units, nil
 }
 
-func (a As) sensorsOf(site *stock.Site, unit string, latest []tracker.SensorNow) []Sensor {
+func (a As) sensorsOf(site *stock.Site, unit string, latest []tracker.SensorNow, unheard []tracker.UnheardSensor) []Sensor {
 	out := []Sensor{}
 	for _, s := range site.Sensors {
 		assigned, ok := s.At(a.Now)
 		if !ok || assigned.Unit != unit {
 			continue
 		}
-		x := Sensor{Sensor: s.Code, Shelves: append([]string{}, assigned.Shelves...), Old: true}
+		x := Sensor{Sensor: s.Code, Shelves: append([]string{}, assigned.Shelves...), Old: true, AssignedSince: a.Maybe(assigned.From)}
+		for _, y := range unheard {
+			if y.Sensor == s.Code {
+				x.NeverHeard, x.UnprovenVials, x.UnprovenSince = true, len(y.Unproven), a.Maybe(y.Since)
+			}
+		}
 		for _, n := range latest {
 			if n.Sensor != s.Code {
 				continue

@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"vialward/cmd/vialward/internal/present"
@@ -74,6 +75,10 @@ type probeNow struct {
 	Out             bool
 	Silent          moment // since when
 	Clock           string // a sentence, when its clock is suspect
+	Never           bool   // not one reading of it is on record
+	Assigned        moment // to this unit
+	Overdue         bool   // never heard, though it would have delivered by now
+	Unproven        string // a sentence, where stock stands in its place and no temperature of that is on record
 }
 
 // todayReads is what today's page reads once.
@@ -82,6 +87,7 @@ type todayReads struct {
 	vials   []stock.Vial // not closed
 	cases   []tracker.Case
 	sensors []tracker.SensorNow
+	unheard []tracker.UnheardSensor
 }
 
 func todayPageOf(ctx context.Context, v *visit) (content, error) {
@@ -94,6 +100,9 @@ func todayPageOf(ctx context.Context, v *visit) (content, error) {
 		return nil, err
 	}
 	if d.sensors, err = v.view.SensorsNow(ctx); err != nil {
+		return nil, err
+	}
+	if d.unheard, err = tracker.UnheardSensors(ctx, v.view, v.now); err != nil {
 		return nil, err
 	}
 	p := todayPage{Rooms: d.walk()}
@@ -128,7 +137,7 @@ func (d *todayReads) walk() []roomWalk {
 		for _, u := range r.Units {
 			w := unitWalk{
 				Code: u.Code, Name: u.Name, Link: d.link("/units/", u.Code), Class: u.Class, Hazardous: u.HazardousOnly, Capacity: u.Capacity,
-				Probes: d.probes(u, d.sensors),
+				Probes: d.probes(u, d.sensors, d.unheard),
 			}
 			if c := counts[u.Code]; c != nil {
 				w.Stock = *c
@@ -146,14 +155,19 @@ func (d *todayReads) walk() []roomWalk {
 }
 
 // probes of a unit as they stand now.
-func (v *visit) probes(u stock.Unit, sensors []tracker.SensorNow) []probeNow {
+func (v *visit) probes(u stock.Unit, sensors []tracker.SensorNow, unheard []tracker.UnheardSensor) []probeNow {
 	var out []probeNow
 	for _, s := range v.site.Sensors {
 		a, ok := s.At(v.now)
 		if !ok || a.Unit != u.Code {
 			continue
 		}
-		p := probeNow{Sensor: s.Code, Shelves: shelfWords(a.Shelves)}
+		p := probeNow{Sensor: s.Code, Shelves: shelfWords(a.Shelves), Assigned: v.at(a.From)}
+		for _, x := range unheard {
+			if x.Sensor == s.Code {
+				p.Never, p.Overdue, p.Unproven = true, x.Overdue, v.unprovenWords(x)
+			}
+		}
 		for _, n := range sensors {
 			if n.Sensor != s.Code {
 				continue
@@ -173,6 +187,29 @@ func (v *visit) probes(u stock.Unit, sensors []tracker.SensorNow) []probeNow {
 		out = append(out, p)
 	}
 	return out
+}
+
+// unprovenWords says plainly of which stock no temperature is on record; "" for none.
+func (v *visit) unprovenWords(x tracker.UnheardSensor) string {
+	if len(x.Unproven) == 0 {
+		return ""
+	}
+	place := x.Unit
+	if at := x.UnprovenAt(); at != "" {
+		place += ", " + at
+	}
+	since := v.at(x.Since).Say
+	if x.Before {
+		return fmt.Sprintf("No temperature is on record for %s since %s, when another logger's time there ended: nothing proves how its %s kept since", place, since, wereKept(len(x.Unproven)))
+	}
+	return fmt.Sprintf("No temperature has ever been recorded for %s: nothing proves how its %s kept; the first stood there %s", place, wereKept(len(x.Unproven)), since)
+}
+
+func wereKept(vials int) string {
+	if vials == 1 {
+		return "1 vial was"
+	}
+	return fmt.Sprintf("%d vials were", vials)
 }
 
 // tooOld: a number older than two intervals would be read as the temperature now.

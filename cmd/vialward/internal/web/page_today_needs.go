@@ -178,15 +178,23 @@ func (d *todayReads) quietSensors(context.Context) ([]need, error) {
 	var out []need
 	for _, r := range d.site.Rooms {
 		for _, u := range r.Units {
-			for _, p := range d.probes(u, d.sensors) {
+			for _, p := range d.probes(u, d.sensors, d.unheard) {
 				n := need{Class: "act", Link: d.link("/units/", u.Code)}
 				switch {
 				case p.Clock != "":
 					n.Word, n.Say = "CLOCK SUSPECT", fmt.Sprintf("%s in %s: %s. Its readings clear nothing until its zone is declared", p.Sensor, u.Code, p.Clock)
 				case p.Degrees == "" && p.At.Say != "":
 					n.Word, n.Say, n.When = "NO DATA", fmt.Sprintf("%s in %s: no temperature since", p.Sensor, u.Code), p.At
+				case p.Never:
+					n.Word, n.Say, n.When = "NEVER HEARD", fmt.Sprintf("%s in %s: not one reading is on record; in use there since", p.Sensor, u.Code), p.Assigned
+					if !p.Overdue {
+						n.Class = "look" // just connected: its first delivery may be on its way
+					}
+					if p.Unproven != "" {
+						n.Class, n.Rows = "act", []string{p.Unproven}
+					}
 				case p.Degrees == "":
-					n.Word, n.Say = "NO DATA", fmt.Sprintf("%s in %s has never been heard", p.Sensor, u.Code)
+					n.Word, n.Say = "NO DATA", fmt.Sprintf("%s in %s: no temperature", p.Sensor, u.Code)
 				default:
 					continue
 				}
