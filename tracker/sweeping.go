@@ -157,7 +157,7 @@ func (t *Tracker) heads(ctx context.Context, v View, now time.Time) (map[string]
 			return nil, err
 		}
 		for _, r := range thermal.Correct(series, calibrationsOf(s)) {
-			m := r.MilliC
+			m := sweep.Degrees(r.MilliC)
 			if p.Lowest == nil || m < *p.Lowest {
 				p.Lowest = &m
 			}
@@ -167,7 +167,7 @@ func (t *Tracker) heads(ctx context.Context, v View, now time.Time) (map[string]
 			p.MilliC = &m
 		}
 		if p.MilliC == nil {
-			m := corrected(s, n.LastAt, n.LastMilliC)
+			m := sweep.Degrees(corrected(s, n.LastAt, n.LastMilliC))
 			p.MilliC = &m
 		}
 		h := heads[a.Unit]

@@ -8,19 +8,34 @@ import (
 	"vialward/tracker"
 )
 
-// acting is the flags of every command by which a person does something on the machine itself.
-type acting struct {
+// atSite is the flag of every command about a site. A command has no flag that it would not heed.
+type atSite struct {
 	Site string `help:"Site code; may be left out when there is only one." placeholder:"CODE"`
-	As   string `help:"Person who acts, by code; the record says it was on the machine." placeholder:"PERSON"`
-	At   string `help:"When it happened (RFC 3339); now if left out." placeholder:"TIME"`
 }
 
-// work opens what a command needs, finds site and person, and closes it again.
+// person is the flags of a command by which a person does something on the machine itself, now or at times of its own.
+type person struct {
+	atSite
+	As string `help:"Person who acts, by code; the record says it was on the machine." placeholder:"PERSON"`
+}
+
+// acting is a person's flags, of something that may have happened earlier.
+type acting struct {
+	person
+	At string `help:"When it happened (RFC 3339); now if left out." placeholder:"TIME"`
+}
+
+// work is person.work with the instant at which it happened; the zero one is now.
 func (a acting) work(c *call, f func(t *tracker.Tracker, site string, who tracker.Actor, at time.Time) error) error {
 	at, err := instant(a.At)
 	if err != nil {
 		return err
 	}
+	return a.person.work(c, func(t *tracker.Tracker, site string, who tracker.Actor) error { return f(t, site, who, at) })
+}
+
+// work opens what a command needs, finds site and person, and closes it again.
+func (a person) work(c *call, f func(t *tracker.Tracker, site string, who tracker.Actor) error) error {
 	return a.with(c, func(b *app.Base, site string) error {
 		if a.As == "" {
 			return usage("say who acts: --as PERSON")
@@ -37,12 +52,12 @@ func (a acting) work(c *call, f func(t *tracker.Tracker, site string, who tracke
 		if err != nil {
 			return err
 		}
-		return f(b.Tracker, site, who, at)
+		return f(b.Tracker, site, who)
 	})
 }
 
 // with opens the base and settles the site.
-func (a acting) with(c *call, f func(b *app.Base, site string) error) (err error) {
+func (a atSite) with(c *call, f func(b *app.Base, site string) error) (err error) {
 	b, err := c.base()
 	if err != nil {
 		return err
@@ -63,7 +78,7 @@ func (a acting) with(c *call, f func(b *app.Base, site string) error) (err error
 }
 
 // reading is with, on one unchanging view.
-func (a acting) reading(c *call, f func(v tracker.View, now time.Time) error) error {
+func (a atSite) reading(c *call, f func(v tracker.View, now time.Time) error) error {
 	return a.with(c, func(b *app.Base, site string) error {
 		return b.Tracker.Store.Read(c.ctx, site, func(v tracker.View) error { return f(v, b.Tracker.Now()) })
 	})

@@ -22,7 +22,7 @@ type batchCommands struct {
 }
 
 type prepareBatch struct {
-	acting
+	person
 	File      string   `help:"The whole preparation as a JSON document, - for standard input; instead of the flags below." placeholder:"FILE"`
 	Product   string   `help:"Product code."`
 	Count     int      `help:"Finished vials for stock."`
@@ -39,7 +39,7 @@ func (p prepareBatch) Run(c *call) error {
 	if err != nil {
 		return err
 	}
-	return p.work(c, func(t *tracker.Tracker, site string, who tracker.Actor, _ time.Time) error {
+	return p.work(c, func(t *tracker.Tracker, site string, who tracker.Actor) error {
 		done, err := t.Prepare(c.ctx, site, who, args)
 		if err != nil {
 			return err
@@ -104,7 +104,7 @@ func batchText(b stock.Batch, zone *time.Location) string {
 }
 
 type takeOver struct {
-	acting
+	person
 	Product string `arg:"" help:"Product code."`
 	Count   int    `arg:"" help:"How many vials of one batch."`
 	BUD     string `name:"bud" required:"" help:"As on the label: a date (means the start of that day) or RFC 3339."`
@@ -114,7 +114,7 @@ type takeOver struct {
 }
 
 func (o takeOver) Run(c *call) error {
-	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor, _ time.Time) error {
+	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor) error {
 		done, err := t.TakeOver(c.ctx, site, who, tracker.TakeOver{Product: o.Product, Count: o.Count, BUD: o.BUD, Made: o.Made, To: o.To, Note: o.Note})
 		if err != nil {
 			return err
@@ -124,7 +124,7 @@ func (o takeOver) Run(c *call) error {
 }
 
 type showBatch struct {
-	acting
+	atSite
 	Batch string `arg:"" help:"Batch code."`
 }
 

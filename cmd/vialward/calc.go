@@ -31,7 +31,7 @@ func (c *call) show(r calc.Result, err error) error {
 type mktCommand struct {
 	File        string        `arg:"" help:"Temperature log, - for standard input."`
 	Layout      string        `help:"Layout of the log (TOML); without one the plain form is read." type:"path"`
-	Zone        string        `help:"Zone of the log's wall times, and of what is printed (IANA name)."`
+	Zone        string        `help:"Zone of the log's wall times, and of what is printed (IANA name or fixed offset)."`
 	Unit        string        `help:"Unit of the log: Cel or [degF]." placeholder:"UNIT"`
 	EqualWeight bool          `help:"Every reading counts the same, whatever the time between."`
 	MaxGap      time.Duration `help:"Longest wait between readings that is bridged." default:"30m"`
@@ -45,8 +45,8 @@ func (m mktCommand) Run(c *call) error {
 	defer f.Close()
 	o := calc.MktOptions{Unit: m.Unit, EqualWeight: m.EqualWeight, MaxGap: m.MaxGap}
 	if m.Zone != "" {
-		if o.Zone, err = time.LoadLocation(m.Zone); err != nil {
-			return usage("zone %q is not known: use an IANA name such as Europe/Berlin", m.Zone)
+		if o.Zone, err = config.Zone(m.Zone); err != nil {
+			return usage("--zone: %w", err)
 		}
 	}
 	if m.Layout != "" {

@@ -20,7 +20,7 @@ type sweepCommands struct {
 }
 
 type printSweep struct {
-	acting
+	atSite
 	Number int `arg:"" optional:"" help:"Running number; left out: as it would be now, without a number."`
 }
 
@@ -30,7 +30,7 @@ func (o printSweep) Run(c *call) error {
 			if o.Number == 0 {
 				l, err := b.Tracker.Preview(c.ctx, v, b.Tracker.Now())
 				if err == nil {
-					c.print(l, sweep.Text(l))
+					c.print(present.Sweep{List: l}, sweep.Text(l))
 				}
 				return err
 			}
@@ -40,7 +40,7 @@ func (o printSweep) Run(c *call) error {
 			}
 			for _, r := range rows {
 				if r.Number == o.Number {
-					c.print(r.List, sweep.Text(r.List))
+					c.print(present.Of(v, b.Tracker.Now()).Sweep(r), sweep.Text(r.List))
 					return nil
 				}
 			}
@@ -50,7 +50,7 @@ func (o printSweep) Run(c *call) error {
 }
 
 type listSweeps struct {
-	acting
+	atSite
 	Limit int `default:"20" help:"How many."`
 }
 
@@ -119,7 +119,7 @@ func caseText(k tracker.Case, zone *time.Location) string {
 }
 
 type listCases struct {
-	acting
+	atSite
 	Unit string `help:"Only this storage unit."`
 	Open bool   `help:"Only open ones."`
 }
@@ -140,7 +140,7 @@ func (o listCases) Run(c *call) error {
 }
 
 type showCase struct {
-	acting
+	atSite
 	Case int64 `arg:"" help:"Number of the case."`
 }
 
@@ -197,7 +197,7 @@ type unitCommands struct {
 }
 
 type planWork struct {
-	acting
+	person
 	Unit   string `arg:"" help:"Storage unit."`
 	From   string `required:"" help:"Beginning (RFC 3339)."`
 	To     string `required:"" help:"End (RFC 3339); it ends by itself."`
@@ -213,12 +213,16 @@ func (o planWork) Run(c *call) error {
 	if err != nil {
 		return err
 	}
-	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor, _ time.Time) error {
+	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor) error {
 		if err := t.PlanWork(c.ctx, site, who, tracker.PlannedWork{Unit: o.Unit, From: from, To: to, Reason: o.Reason}); err != nil {
 			return err
 		}
-		c.print(map[string]string{"unit": o.Unit, "from": o.From, "to": o.To}, fmt.Sprintf("%s: pages muted from %s to %s; the record is not\n", o.Unit, o.From, o.To))
-		return nil
+		return t.Store.Read(c.ctx, site, func(v tracker.View) error {
+			as := present.Of(v, t.Now())
+			c.print(map[string]any{"unit": o.Unit, "from": as.Instant(from), "to": as.Instant(to)},
+				fmt.Sprintf("%s: pages muted from %s to %s; the record is not\n", o.Unit, walltime.Say(from, as.Zone), walltime.Say(to, as.Zone)))
+			return nil
+		})
 	})
 }
 
@@ -248,7 +252,7 @@ type tokenCommands struct {
 }
 
 type makeToken struct {
-	acting
+	person
 	Person  string   `arg:"" help:"Whose token: its acts are theirs."`
 	Scope   string   `default:"act" enum:"act,read,readings" help:"act as the person, read, or write readings."`
 	Sensor  []string `help:"With scope readings: the only sensors it may write."`
@@ -261,7 +265,7 @@ func (o makeToken) Run(c *call) error {
 	if err != nil {
 		return err
 	}
-	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor, _ time.Time) error {
+	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor) error {
 		token, err := t.MakeToken(c.ctx, site, who, tracker.Token{Person: o.Person, Scope: o.Scope, Sensors: o.Sensor}, o.Name, expires)
 		if err != nil {
 			return err
@@ -275,7 +279,7 @@ type recordCommands struct {
 	Recount recountRecord `cmd:"" help:"Fold every event anew and compare with the vials' rows."`
 }
 
-type recountRecord struct{ acting }
+type recountRecord struct{ atSite }
 
 func (o recountRecord) Run(c *call) error {
 	return o.with(c, func(b *app.Base, site string) error {

@@ -114,7 +114,10 @@ func (c *call) fail(err error) int {
 	case errors.As(err, &refusal), errors.Is(err, tracker.ErrNotFound):
 		code = exitRefused
 	}
-	if refusal != nil && c.json {
+	if code == exitRefused && c.json {
+		if refusal == nil {
+			refusal = stock.Refuse("not_found", "", "%v", err)
+		}
 		c.print(struct {
 			Refused []*stock.Refusal `json:"refused"`
 		}{[]*stock.Refusal{refusal}}, "")
@@ -145,7 +148,7 @@ func (c *call) open(name string) (io.ReadCloser, error) {
 	}
 	f, err := os.Open(name)
 	if err != nil {
-		return nil, usage("open %s: %w", name, err)
+		return nil, usage("%w", err) // which file, and why
 	}
 	return f, nil
 }

@@ -55,6 +55,8 @@ func TestExitCodes(t *testing.T) {
 		{"not a log", "a;b\n1;2\n", []string{"--json", "calc", "mkt", "-"}, exitUsage, "sensor"},
 		{"no such file", "", []string{"calc", "mkt", "nowhere.csv"}, exitUsage, "nowhere.csv"},
 		{"no such zone", log, []string{"calc", "mkt", "-", "--zone", "Mars"}, exitUsage, "Mars"},
+		{"the zone of some machine", log, []string{"calc", "mkt", "-", "--zone", "Local"}, exitUsage, "Local"},
+		{"a fixed offset", log, []string{"--json", "calc", "mkt", "-", "--zone=-05:00"}, exitDone, `"2025-10-31T19:00:00-05:00"`},
 		{"text for a person", bud, []string{"calc", "bud", "-"}, exitDone, "Fri 7 Nov 2025 08:00 EST"},
 	}
 	for _, tt := range tests {
@@ -74,7 +76,7 @@ func TestExitCodes(t *testing.T) {
 func TestByCommandLineAlone(t *testing.T) {
 	t.Setenv("VIALWARD_DSN", dbtest.Fresh(t))
 	t.Setenv("VIALWARD_STATE", t.TempDir())
-	file := "internal/demo/site.toml"
+	file := inventedSite(t)
 	var loaded struct {
 		Site    string   `json:"site"`
 		Changes []string `json:"changes"`

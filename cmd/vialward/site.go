@@ -9,6 +9,7 @@ import (
 
 	"vialward/cmd/vialward/internal/app"
 	"vialward/cmd/vialward/internal/config"
+	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
 )
 
@@ -91,7 +92,7 @@ func (l siteLoad) actor(c *call, b *app.Base, site string) (tracker.Actor, error
 	return who, err
 }
 
-type siteShow struct{ acting }
+type siteShow struct{ atSite }
 
 func (s siteShow) Run(c *call) error {
 	return s.with(c, func(b *app.Base, code string) error {
@@ -99,7 +100,11 @@ func (s siteShow) Run(c *call) error {
 		if err != nil {
 			return err
 		}
-		c.print(site, string(config.WriteSite(site)))
+		document, err := present.Site(&site)
+		if err != nil {
+			return err
+		}
+		c.print(document, string(config.WriteSite(site)))
 		return nil
 	})
 }

@@ -41,7 +41,7 @@ func (g ingestCommand) Run(c *call) error {
 		}
 		how.Zone = zone
 	}
-	return acting{Site: g.Site}.with(c, func(b *app.Base, site string) error {
+	return atSite{g.Site}.with(c, func(b *app.Base, site string) error {
 		who, err := g.actor(c, b.Tracker, site)
 		if err != nil {
 			return err
@@ -111,7 +111,7 @@ type intakeCommands struct {
 }
 
 type listIntakes struct {
-	acting
+	atSite
 	Limit int `default:"50" help:"How many."`
 }
 
@@ -124,7 +124,11 @@ func (o listIntakes) Run(c *call) error {
 		var text strings.Builder
 		zone := v.Site().Location()
 		for _, in := range all {
-			fmt.Fprintf(&text, "%6d  %s  %-8s %s  stored %d of %d\n", in.ID, walltime.Say(in.ReceivedAt, zone), in.Source, in.Name, in.Rows.Stored, in.Rows.Read)
+			aside := ""
+			if in.Withdrawn {
+				aside = ", withdrawn: set aside"
+			}
+			fmt.Fprintf(&text, "%6d  %s  %-8s %s  stored %d of %d%s\n", in.ID, walltime.Say(in.ReceivedAt, zone), in.Source, in.Name, in.Rows.Stored, in.Rows.Read, aside)
 		}
 		c.print(present.Of(v, now).IntakeList(all), text.String())
 		return nil
@@ -132,13 +136,13 @@ func (o listIntakes) Run(c *call) error {
 }
 
 type withdrawIntake struct {
-	acting
+	person
 	Intake int64  `arg:"" help:"Number of the intake."`
 	Reason string `required:"" help:"Why."`
 }
 
 func (o withdrawIntake) Run(c *call) error {
-	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor, _ time.Time) error {
+	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor) error {
 		in, err := t.Withdraw(c.ctx, site, who, o.Intake, o.Reason)
 		if err != nil {
 			return err
@@ -149,7 +153,7 @@ func (o withdrawIntake) Run(c *call) error {
 }
 
 type declareZone struct {
-	acting
+	person
 	Sensor string `arg:"" help:"Sensor code."`
 	Zone   string `arg:"" help:"Zone its clock stands in (IANA name or fixed offset), or \"set\" when the clock was set."`
 	Reason string `required:"" help:"How it was found out."`
@@ -161,7 +165,7 @@ func (o declareZone) Run(c *call) error {
 			return usage("%w", err)
 		}
 	}
-	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor, _ time.Time) error {
+	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor) error {
 		if err := t.DeclareZone(c.ctx, site, who, o.Sensor, o.Zone, o.Reason); err != nil {
 			return err
 		}

@@ -13,7 +13,7 @@ import (
 )
 
 type showVial struct {
-	acting
+	atSite
 	Vial string `arg:"" help:"Vial code."`
 }
 
@@ -50,7 +50,7 @@ func (o showVial) Run(c *call) error {
 }
 
 type listVials struct {
-	acting
+	atSite
 	Unit    string `help:"Only this storage unit."`
 	Product string `help:"Only this product."`
 	All     bool   `help:"Vials that are gone as well."`
@@ -59,6 +59,9 @@ type listVials struct {
 func (o listVials) Run(c *call) error {
 	return o.reading(c, func(v tracker.View, now time.Time) error {
 		q := tracker.VialQuery{Unit: o.Unit, Product: o.Product}
+		if _, _, ok := v.Site().UnitAt(o.Unit); o.Unit != "" && !ok { // an empty list would read as an empty refrigerator
+			return tracker.NotFound("storage unit", o.Unit)
+		}
 		if !o.All {
 			q.States = []stock.State{stock.InPreparation, stock.Available, stock.WithWard}
 		}

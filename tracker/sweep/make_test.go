@@ -179,7 +179,7 @@ func TestOldTemperaturesAreNoData(t *testing.T) {
 		require.Equal(t, given, in.Heads["R1"].Probes[0], "what came in stays as it was")
 	}
 	in := input()
-	in.Heads = map[string]sweep.Head{"R1": {Probes: []sweep.Probe{{Sensor: "T1", MilliC: new(thermal.MilliC(4_700)), At: at(12, 6, 58).Add(-1)}}}}
+	in.Heads = map[string]sweep.Head{"R1": {Probes: []sweep.Probe{{Sensor: "T1", MilliC: new(sweep.Degrees(4_700)), At: at(12, 6, 58).Add(-1)}}}}
 	require.Nil(t, sweep.Make(in).Units[0].Head.Probes[0].MilliC, "an interval nobody gave proves nothing")
 	require.Contains(t, sweep.Text(sweep.Make(in)), "NO DATA since 06:57")
 	require.NotContains(t, sweep.Text(sweep.Make(in)), "4.7")

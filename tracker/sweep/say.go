@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"vialward/tracker/stock"
-	"vialward/tracker/thermal"
 	"vialward/tracker/walltime"
 )
 
@@ -71,7 +70,7 @@ func (p printer) local(t time.Time) time.Time {
 
 // degrees prints every decimal that was measured, so that no number looks better than it was: "4.7 °C". °F is rounded
 // to its hundredth and stands beside the °C it was compared in.
-func (p printer) degrees(t thermal.MilliC) string {
+func (p printer) degrees(t Degrees) string {
 	c := decimal(int64(t), 1000)
 	if !p.Fahrenheit {
 		return c + " °C"

@@ -6,7 +6,6 @@ import (
 
 	"vialward/tracker/stock"
 	"vialward/tracker/sweep"
-	"vialward/tracker/thermal"
 )
 
 var weekdays, weekend, everyDay = stock.Weekdays[:5], stock.Weekdays[5:], stock.Weekdays
@@ -110,7 +109,7 @@ func input(vials ...[]stock.Vial) sweep.Input {
 
 func probe(sensor string, now int32, at time.Time, lowest, highest int32, shelves ...string) sweep.Probe {
 	return sweep.Probe{
-		Sensor: sensor, MilliC: new(thermal.MilliC(now)), At: at, Interval: 5 * time.Minute, Shelves: shelves,
-		Lowest: new(thermal.MilliC(lowest)), Highest: new(thermal.MilliC(highest)),
+		Sensor: sensor, MilliC: new(sweep.Degrees(now)), At: at, Interval: 5 * time.Minute, Shelves: shelves,
+		Lowest: new(sweep.Degrees(lowest)), Highest: new(sweep.Degrees(highest)),
 	}
 }

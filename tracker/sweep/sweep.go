@@ -76,14 +76,27 @@ type Head struct {
 
 // Probe is one sensor of a unit. In a List a MilliC that was older than two intervals is nil: NO DATA.
 type Probe struct {
-	Sensor   string          `json:"sensor"`
-	Shelves  []string        `json:"shelves,omitempty"` // for which it speaks; none = all
-	MilliC   *thermal.MilliC `json:"milli_celsius,omitempty"`
-	At       time.Time       `json:"read_at,omitzero"` // of its last reading, shown or not
-	Lowest   *thermal.MilliC `json:"lowest_milli_celsius,omitempty"`
-	Highest  *thermal.MilliC `json:"highest_milli_celsius,omitempty"`
-	Clock    string          `json:"clock_suspect,omitempty"` // a sentence
-	Interval time.Duration   `json:"-"`                       // between samples
+	Sensor   string        `json:"sensor"`
+	Shelves  []string      `json:"shelves,omitempty"` // for which it speaks; none = all
+	MilliC   *Degrees      `json:"celsius,omitempty"`
+	At       time.Time     `json:"read_at,omitzero"` // of its last reading, shown or not
+	Lowest   *Degrees      `json:"lowest_celsius,omitempty"`
+	Highest  *Degrees      `json:"highest_celsius,omitempty"`
+	Clock    string        `json:"clock_suspect,omitempty"` // a sentence
+	Interval time.Duration `json:"-"`                       // between samples
+}
+
+// Degrees is a temperature that JSON writes in °C, as every document does: 4.7, not 4700.
+type Degrees thermal.MilliC
+
+// MarshalJSON writes it exactly.
+func (d Degrees) MarshalJSON() ([]byte, error) { return []byte(stock.SayMilli(int64(d))), nil }
+
+// UnmarshalJSON reads what MarshalJSON wrote.
+func (d *Degrees) UnmarshalJSON(text []byte) error {
+	m, err := thermal.ParseCelsius(text)
+	*d = Degrees(m)
+	return err
 }
 
 // Line is one batch with one BUD and one thing to do, within one unit.

@@ -20,6 +20,7 @@ var (
 	typeOfTime    = reflect.TypeFor[time.Time]()
 	typeOfInstant = reflect.TypeFor[present.Instant]()
 	typeOfList    = reflect.TypeFor[sweep.List]()
+	typeOfDegrees = reflect.TypeFor[sweep.Degrees]()
 )
 
 // answer is the schema of a type of ours that is sent: each field that is always there is required.
@@ -43,7 +44,7 @@ func (s schemas) of(t reflect.Type, suffix string) object {
 		return object{"type": "string"}
 	case t.Kind() == reflect.Bool:
 		return object{"type": "boolean"}
-	case t.Kind() == reflect.Float64:
+	case t.Kind() == reflect.Float64 || t == typeOfDegrees:
 		return object{"type": "number"}
 	case t.Kind() >= reflect.Int && t.Kind() <= reflect.Uint64:
 		return object{"type": "integer"}

@@ -7,6 +7,7 @@ import (
 
 	"vialward/tracker/stock"
 	"vialward/tracker/sweep"
+	"vialward/tracker/thermal"
 	"vialward/tracker/walltime"
 )
 
@@ -198,7 +199,7 @@ func (l listWords) temperature(p sweep.Probe, h sweep.Head) []string {
 	out := []string{name}
 	switch {
 	case p.MilliC != nil:
-		out = append(out, "now "+l.degrees(*p.MilliC)+" at "+l.clock(p.At))
+		out = append(out, "now "+l.degrees(thermal.MilliC(*p.MilliC))+" at "+l.clock(p.At))
 	case !p.At.IsZero():
 		out = append(out, "NO DATA since "+l.clock(p.At), byHand)
 	default:
@@ -206,7 +207,7 @@ func (l listWords) temperature(p sweep.Probe, h sweep.Head) []string {
 	}
 	extremes := "no lowest and highest on record"
 	if p.Lowest != nil && p.Highest != nil {
-		extremes = "lowest " + l.degrees(*p.Lowest) + ", highest " + l.degrees(*p.Highest)
+		extremes = "lowest " + l.degrees(thermal.MilliC(*p.Lowest)) + ", highest " + l.degrees(thermal.MilliC(*p.Highest))
 	}
 	if !h.Since.IsZero() {
 		extremes += " since " + l.clock(h.Since)
