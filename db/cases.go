@@ -67,7 +67,7 @@ func (t *tx) SaveExcursion(ctx context.Context, x *tracker.ExcursionRow) error {
 		instant(f.OpenedMicros), orNullMicros(f.ClearedMicros), extreme, f.Readings, f.FreezeReadings, string(doc), x.NotBorneOut,
 	}
 	if fresh {
-		_, err = t.q.Exec(ctx, `insert into excursion (site, excursion, case_no, from_at, to_at, worst_from, worst_to, opened_at, cleared_at,
+		err = t.keep(ctx, excursions, x.ID, `insert into excursion (site, excursion, case_no, from_at, to_at, worst_from, worst_to, opened_at, cleared_at,
 			extreme_millic, readings, freeze_readings, document, not_borne_out, sensor, rule, kind, unit, shelves)
 			values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19)`,
 			append(args, x.Sensor, x.Rule, string(f.Kind), x.Unit, listOrNull(x.Shelves))...)
@@ -76,7 +76,7 @@ func (t *tx) SaveExcursion(ctx context.Context, x *tracker.ExcursionRow) error {
 		if x.MergedInto > 0 {
 			into = &x.MergedInto
 		}
-		_, err = t.q.Exec(ctx, `update excursion set case_no = $3, from_at = $4, to_at = $5, worst_from = $6, worst_to = $7, opened_at = $8,
+		err = t.keep(ctx, excursions, x.ID, `update excursion set case_no = $3, from_at = $4, to_at = $5, worst_from = $6, worst_to = $7, opened_at = $8,
 			cleared_at = $9, extreme_millic = $10, readings = $11, freeze_readings = $12, document = $13, not_borne_out = $14, merged_into = $15
 			where site = $1 and excursion = $2`, append(args, into)...)
 	}
@@ -117,7 +117,7 @@ func (t *tx) SaveCase(ctx context.Context, c *tracker.Case) error {
 	if c.MergedInto > 0 {
 		into = &c.MergedInto
 	}
-	_, err := t.q.Exec(ctx, `insert into incident (site, case_no, unit, kind, state, from_at, to_at, raised_at, recovered_at, merged_into, late, muted,
+	err := t.keep(ctx, incidents, c.No, `insert into incident (site, case_no, unit, kind, state, from_at, to_at, raised_at, recovered_at, merged_into, late, muted,
 			told, in_thread, late_untold, next_reminder)
 		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)
 		on conflict (site, case_no) do update set kind = excluded.kind, state = excluded.state, from_at = excluded.from_at, to_at = excluded.to_at,
@@ -184,7 +184,7 @@ func (t *tx) SaveHold(ctx context.Context, h *tracker.HoldRow) error {
 		}
 		h.ID = n
 	}
-	_, err := t.q.Exec(ctx, `insert into hold (site, hold_id, case_no, excursion, kind, unit, shelves, from_at, to_at, changed_seq, changed_from, changed_to)
+	err := t.keep(ctx, holds, h.ID, `insert into hold (site, hold_id, case_no, excursion, kind, unit, shelves, from_at, to_at, changed_seq, changed_from, changed_to)
 		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)
 		on conflict (site, hold_id) do update set from_at = excluded.from_at,
 			to_at = case when excluded.to_at is not null then greatest(excluded.to_at, hold.reached) end,
@@ -252,21 +252,16 @@ func (t *tx) Touched(ctx context.Context, holdID int64) ([]tracker.TouchedVial, 
 	return touched, nil
 }
 
-// Release stores that a hold no longer holds these vials, up to an instant.
-func (t *tx) Release(ctx context.Context, h tracker.HoldRow, vials []string, seq int64, coveredTo time.Time) error {
-	_, err := t.q.Exec(ctx, `insert into hold_release (site, hold_id, vial, seq, covered_from, covered_to) select $1, $2, v, $3, $4, $5 from unnest($6::text[]) v`,
-		t.id, h.ID, seq, h.From, coveredTo, vials)
-	if err != nil {
-		return fmt.Errorf("release from hold %d: %w", h.ID, err)
+// Release hands over that a hold no longer holds these vials, up to an instant.
+func (t *tx) Release(h tracker.HoldRow, vials []string, coveredTo time.Time) {
+	for _, v := range vials {
+		t.bring(releases, h.ID, v, h.From, coveredTo)
 	}
-	return nil
 }
 
-// PlanWork stores a window that mutes pages.
-func (t *tx) PlanWork(ctx context.Context, w tracker.PlannedWork, seq int64) error {
-	_, err := t.q.Exec(ctx, `insert into planned_work (site, unit, from_at, to_at, reason, by_person, seq) values ($1, $2, $3, $4, $5, $6, $7)`,
-		t.id, w.Unit, w.From, w.To, w.Reason, w.By, seq)
-	return err
+// PlanWork hands over a window that mutes pages.
+func (t *tx) PlanWork(w tracker.PlannedWork) {
+	t.bring(plannedWorks, w.Unit, w.From, w.To, w.Reason, w.By)
 }
 
 // PlannedWork of a unit ("" = all) that meets an interval.

@@ -25,6 +25,7 @@ import (
 	"github.com/pressly/goose/v3/lock"
 
 	"vialward/tracker"
+	"vialward/tracker/chain"
 	"vialward/tracker/stock"
 )
 
@@ -130,6 +131,9 @@ func (d *DB) once(ctx context.Context, site string, o pgx.TxOptions, f func(*tx)
 	if err := f(t); err != nil {
 		return err
 	}
+	if err := t.bindRest(ctx); err != nil {
+		return err
+	}
 	if err := p.Commit(ctx); err != nil {
 		return fmt.Errorf("commit: %w", err)
 	}
@@ -188,6 +192,9 @@ type tx struct {
 
 	months  []time.Time // partitions this transaction made
 	ordered bool        // it holds the site's order
+	head    chain.Head  // once it is ordered
+	last    time.Time   // when its newest event was entered
+	unbound
 }
 
 // Order takes the lock of the site's one order, until commit. What takes several locks takes them so: the count of
@@ -197,10 +204,11 @@ func (t *tx) Order(ctx context.Context) error {
 	if t.ordered {
 		return nil
 	}
-	if _, err := t.q.Exec(ctx, `select from site where site = $1 for no key update`, t.id); err != nil {
+	head, err := t.readHead(ctx, "for no key update")
+	if err != nil {
 		return fmt.Errorf("wait for the order of site %s: %w", t.site.Code, err)
 	}
-	t.ordered = true
+	t.head, t.ordered = head, true
 	return nil
 }
 

@@ -12,26 +12,6 @@ import (
 	"vialward/tracker/stock"
 )
 
-// Append takes the site's head lock, so events of a site are numbered in the order they commit.
-func (t *tx) Append(ctx context.Context, e *stock.Event) error {
-	if err := t.q.QueryRow(ctx, `update site set head = head + 1 where site = $1 returning head`, t.id).Scan(&e.Seq); err != nil {
-		return fmt.Errorf("next event of site %s: %w", t.site.Code, err)
-	}
-	t.ordered = true
-	e.Site = t.id
-	if _, err := t.q.Exec(ctx, `insert into event (site, seq, kind, at, entered_at, by_person, via, canonical)
-		values ($1, $2, $3, $4, $5, $6, $7, $8)`, t.id, e.Seq, string(e.Kind), e.At, e.EnteredAt, e.By, e.Via, string(e.Canonical())); err != nil {
-		return fmt.Errorf("record %s: %w", e.Kind, err)
-	}
-	if len(e.Vials) == 0 {
-		return nil
-	}
-	if _, err := t.q.Exec(ctx, `insert into event_vial (site, vial, seq) select $1, v, $2 from unnest($3::text[]) v`, t.id, e.Seq, e.Vials); err != nil {
-		return fmt.Errorf("record %s of %d vials: %w", e.Kind, len(e.Vials), err)
-	}
-	return nil
-}
-
 // Life is a vial's events in the order they were entered.
 func (t *tx) Life(ctx context.Context, vial string) ([]stock.Event, error) {
 	rows, err := t.q.Query(ctx, `select e.canonical from event_vial v join event e using (site, seq)
@@ -94,8 +74,8 @@ func (t *tx) FirstStay(ctx context.Context, unit, shelf string, since time.Time)
 	return orZero(first), first != nil, nil
 }
 
-// NewBatch stores what the batch's vials refer to.
-func (t *tx) NewBatch(ctx context.Context, b stock.Batch, latest time.Time, ends []time.Time) error {
+// NewBatch hands over what the batch's vials refer to.
+func (t *tx) NewBatch(b stock.Batch, latest time.Time, ends []time.Time) error {
 	doc, err := json.Marshal(b)
 	if err != nil {
 		return err
@@ -106,20 +86,13 @@ func (t *tx) NewBatch(ctx context.Context, b stock.Batch, latest time.Time, ends
 			earliest = &e
 		}
 	}
-	if _, err := t.q.Exec(ctx, `insert into batch (site, batch, product, version, started_at, completed_at, prepared_by, taken_over, bud,
-			latest_bud, earliest_component_end, document) values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)`,
-		t.id, b.Code, b.Product, b.Version, b.StartedAt, b.CompletedAt, b.PreparedBy, b.TakenOver, b.BUD, latest, earliest, string(doc)); err != nil {
-		return fmt.Errorf("store batch %s: %w", b.Code, err)
-	}
+	t.bring(batches, b.Code, b.Product, b.Version, b.StartedAt, b.CompletedAt, b.PreparedBy, b.TakenOver, b.BUD, latest, earliest, string(doc))
 	for i, c := range b.Components {
 		var end *time.Time
 		if i < len(ends) {
 			end = orNull(ends[i])
 		}
-		if _, err := t.q.Exec(ctx, `insert into batch_component (site, batch, n, name, lot, ends_at) values ($1, $2, $3, $4, $5, $6)`,
-			t.id, b.Code, i+1, c.Name, c.Lot, end); err != nil {
-			return fmt.Errorf("store component %s of batch %s: %w", c.Name, b.Code, err)
-		}
+		t.bring(components, b.Code, i+1, c.Name, c.Lot, end)
 	}
 	return nil
 }

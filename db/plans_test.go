@@ -19,14 +19,15 @@ import (
 const yearsOf = `
 set session_replication_role = replica;
 insert into site (site, code, zone, head) select s, chr(64 + s), 'UTC', 20000 from generate_series(1, 3) s;
-insert into product_version select s, 'P', 1, '{}', '2023-01-01Z', null, null from generate_series(1, 3) s;
+insert into product_version select s, 'P', 1, '{}', '2023-01-01Z', null, null, 1 from generate_series(1, 3) s;
 insert into event select s, i, case when i % 50 = 0 then 'recall_opened' else 'moved' end, t, t, 'x', 'x',
-    json_build_object('site', s, 'seq', i, 'kind', case when i % 50 = 0 then 'recall_opened' else 'moved' end, 'by', 'x', 'via', 'x')::text
+    json_build_object('site', s, 'seq', i, 'kind', case when i % 50 = 0 then 'recall_opened' else 'moved' end, 'by', 'x', 'via', 'x')::text,
+    decode(repeat('00', 32), 'hex')
   from generate_series(1, 3) s, generate_series(1, 8000) i, lateral (select '2023-01-01Z'::timestamptz + i * interval '3 hours' t) x;
 insert into event_vial select s, 'V' || i % 4000, i from generate_series(1, 3) s, generate_series(1, 8000) i;
-insert into batch select s, 'B' || i, 'P', 1, '2023-01-01Z', '2023-01-01Z', 'x', false, '2023-01-05Z', '2023-01-05Z', null, '{}'
+insert into batch select s, 'B' || i, 'P', 1, '2023-01-01Z', '2023-01-01Z', 'x', false, '2023-01-05Z', '2023-01-05Z', null, '{}', 1
   from generate_series(1, 3) s, generate_series(0, 500) i;
-insert into batch_component select s, 'B' || i, 1, 'p', 'L' || i, null from generate_series(1, 3) s, generate_series(0, 500) i;
+insert into batch_component select s, 'B' || i, 1, 'p', 'L' || i, null, 1 from generate_series(1, 3) s, generate_series(0, 500) i;
 insert into vial (site, vial, batch, serial, product, version, prepared_by, verified_by, state, bud, label, unit, shelf, last_seen, closed_by, closed_at, seq)
   select s, 'V' || i, 'B' || i / 20, i % 20 + 1, 'P', 1, 'x', 'y', case when i < 300 then 'available' else 'given' end,
     '2026-01-05Z', 1, case when i < 300 then 'R' || i % 6 end, case when i < 300 then 'A' end, '2025-12-01Z',
@@ -55,7 +56,7 @@ insert into checkpoint select s, 'T' || i % 6, '2023-01-01Z'::timestamptz + i * 
 insert into outbox (site, kind, severity, dedupe, recipient, subject, body_text, body_html, thread, first_in_thread, message_id, created_at, state, finished_at)
   select s, 'warm', 'high', 'k' || i, 'a@x.example', 's', 't', 'h', 'case/' || i / 4, false, 'm' || i, t, 'accepted', t
   from generate_series(1, 3) s, generate_series(1, 8000) i, lateral (select '2023-01-01Z'::timestamptz + i * interval '3 hours' t) x;
-insert into sweep select s, 'slot ' || i, i, '2025-01-01Z', '2025-01-01Z', '2025-01-01Z', '{}', '2025-01-01Z', null, null, null from generate_series(1, 3) s, generate_series(1, 3000) i;
+insert into sweep select s, 'slot ' || i, i, '2025-01-01Z', '2025-01-01Z', '2025-01-01Z', '{}', '2025-01-01Z', null, null, null, 1 from generate_series(1, 3) s, generate_series(1, 3000) i;
 insert into slot_done select s, 'job', 'slot ' || i, '2025-01-01Z' from generate_series(1, 3) s, generate_series(1, 3000) i;
 reset session_replication_role;
 analyze;

@@ -10,6 +10,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"vialward/tracker"
+	"vialward/tracker/chain"
 	"vialward/tracker/templog"
 	"vialward/tracker/thermal"
 )
@@ -25,11 +26,13 @@ func (t *tx) NewIntake(ctx context.Context, in tracker.Intake) (int64, error) {
 	if err != nil {
 		return 0, err
 	}
+	args := []any{id, in.Source, asText(in.Name), in.By, in.ReceivedAt, append([]byte{}, in.Digest...), asText(in.Layout), asText(in.Zone)}
 	_, err = t.q.Exec(ctx, `insert into intake (site, intake, source, name, by_person, received_at, digest, layout, zone)
-		values ($1, $2, $3, $4, $5, $6, $7, $8, $9)`, t.id, id, in.Source, asText(in.Name), in.By, in.ReceivedAt, append([]byte{}, in.Digest...), asText(in.Layout), asText(in.Zone))
+		values ($1, $2, $3, $4, $5, $6, $7, $8, $9)`, append([]any{t.id}, args...)...)
 	if err != nil {
 		return 0, fmt.Errorf("store intake %s: %w", in.Name, err)
 	}
+	t.brought.Add(arrivedLine(args...))
 	return id, nil
 }
 
@@ -38,23 +41,24 @@ func asText(s string) string {
 	return strings.ReplaceAll(strings.ToValidUTF8(s, "\uFFFD"), "\x00", "\uFFFD")
 }
 
-// FinishIntake stores the classes and what was refused; the schema refuses classes that do not add up.
+// FinishIntake hands over the classes and stores what was refused; the schema refuses classes that do not add up.
 func (t *tx) FinishIntake(ctx context.Context, in tracker.Intake) error {
-	if _, err := t.q.Exec(ctx, `update intake set values_read = $3, stored = $4, duplicate = $5, conflicting = $6, missing = $7, refused = $8,
-			finished_at = $9 where site = $1 and intake = $2`, t.id, in.ID, in.Rows.Read, in.Rows.Stored, in.Rows.Duplicate,
-		in.Rows.Conflicting, in.Rows.Missing, in.Rows.Refused, in.Finished); err != nil {
-		return fmt.Errorf("finish intake %d: %w", in.ID, err)
-	}
-	if _, err := t.q.Exec(ctx, `insert into intake_total as o (site, values_read, stored, duplicate, conflicting, missing, refused)
+	args := []any{in.ID, in.Rows.Read, in.Rows.Stored, in.Rows.Duplicate, in.Rows.Conflicting, in.Rows.Missing, in.Rows.Refused, in.Finished}
+	t.brought.Add(finishedLine(args...))
+	t.pending = append(t.pending, func(b *pgx.Batch, seq int64) {
+		b.Queue(`update intake set values_read = $4, stored = $5, duplicate = $6, conflicting = $7, missing = $8, refused = $9,
+			finished_at = $10, seq = $2 where site = $1 and intake = $3`, append([]any{t.id, seq}, args...)...)
+		b.Queue(`insert into intake_total as o (site, values_read, stored, duplicate, conflicting, missing, refused)
 			values ($1, $2, $3, $4, $5, $6, $7) on conflict (site) do update set values_read = o.values_read + excluded.values_read,
 			stored = o.stored + excluded.stored, duplicate = o.duplicate + excluded.duplicate, conflicting = o.conflicting + excluded.conflicting,
 			missing = o.missing + excluded.missing, refused = o.refused + excluded.refused`,
-		t.id, in.Rows.Read, in.Rows.Stored, in.Rows.Duplicate, in.Rows.Conflicting, in.Rows.Missing, in.Rows.Refused); err != nil {
-		return fmt.Errorf("sum up intake %d: %w", in.ID, err)
-	}
+			t.id, in.Rows.Read, in.Rows.Stored, in.Rows.Duplicate, in.Rows.Conflicting, in.Rows.Missing, in.Rows.Refused)
+	})
 	_, err := t.q.CopyFrom(ctx, pgx.Identifier{"refused_value"}, []string{"site", "intake", "n", "line", "why"},
 		pgx.CopyFromSlice(len(in.Refused), func(i int) ([]any, error) {
-			return []any{t.id, in.ID, i + 1, int64(in.Refused[i].Line), asText(in.Refused[i].Why)}, nil
+			row := []any{i + 1, int64(in.Refused[i].Line), asText(in.Refused[i].Why)}
+			t.brought.Add(refusedLine(row...))
+			return append([]any{t.id, in.ID}, row...), nil
 		}))
 	if err != nil {
 		return fmt.Errorf("store what intake %d refused: %w", in.ID, err)
@@ -199,11 +203,13 @@ func (t *tx) SaveSensor(ctx context.Context, s tracker.SensorNow) error {
 	return nil
 }
 
-// AddReadings cuts readings at UTC days into packed rows. They are sorted by instant.
-func (t *tx) AddReadings(ctx context.Context, intake int64, sensor string, readings []thermal.Reading) error {
+// AddReadings cuts readings at UTC days into packed rows, numbered within the intake from first on. They are sorted by
+// instant. It answers how many rows there were.
+func (t *tx) AddReadings(ctx context.Context, intake int64, first int, sensor string, readings []thermal.Reading) (int, error) {
 	var rows [][]any
+	var text []byte
 	months := map[time.Time]bool{}
-	for part := 0; len(readings) > 0; part++ {
+	for part := first; len(readings) > 0; part++ {
 		day := floorDay(readings[0].AtMicros)
 		n := 1
 		for n < len(readings) && floorDay(readings[n].AtMicros) == day {
@@ -214,22 +220,24 @@ func (t *tx) AddReadings(ctx context.Context, intake int64, sensor string, readi
 		for _, r := range chunk {
 			low, high = min(low, r.MilliC), max(high, r.MilliC)
 		}
-		from := instant(chunk[0].AtMicros)
+		from, to := instant(chunk[0].AtMicros), instant(chunk[n-1].AtMicros)
 		months[time.Date(from.Year(), from.Month(), 1, 0, 0, 0, 0, time.UTC)] = true
-		rows = append(rows, []any{t.id, sensor, from, instant(chunk[n-1].AtMicros), intake, int32(part), int32(n), int32(low), int32(high), pack(chunk)})
+		rows = append(rows, []any{t.id, sensor, from, to, intake, int32(part), int32(n), int32(low), int32(high), pack(chunk)})
+		text = readingText(text[:0], sensor, chunk)
+		t.brought.Add(readingsLine(sensor, part, from, to, n, int32(low), int32(high), chain.Of(text)))
 		readings = readings[n:]
 	}
 	for m := range months {
 		if err := t.month(ctx, m); err != nil {
-			return err
+			return 0, err
 		}
 	}
 	_, err := t.q.CopyFrom(ctx, pgx.Identifier{"reading"},
 		[]string{"site", "sensor", "from_at", "to_at", "intake", "part", "n", "min_millic", "max_millic", "packed"}, pgx.CopyFromRows(rows))
 	if err != nil {
-		return fmt.Errorf("store readings of %s: %w", sensor, err)
+		return 0, fmt.Errorf("store readings of %s: %w", sensor, err)
 	}
-	return nil
+	return len(rows), nil
 }
 
 func floorDay(m int64) int64 {

@@ -106,7 +106,9 @@ func TestReadingsComeBack(t *testing.T) {
 			if err != nil {
 				return err
 			}
-			return tx.AddReadings(t.Context(), id, "T1", want)
+			_, err = tx.AddReadings(t.Context(), id, 1, "T1", want)
+			require.NoError(t, err)
+			return tx.Append(t.Context(), &stock.Event{Kind: stock.IntakePart, At: noon, EnteredAt: noon, By: "x", Via: "test"})
 		}))
 		require.NoError(t, d.Read(t.Context(), "A", func(v tracker.View) error {
 			got, conflicts, err := v.Readings(t.Context(), "T1", from, from.Add(600*time.Minute))
@@ -130,14 +132,16 @@ func TestIntakeAddsUp(t *testing.T) {
 		id, err := tx.NewIntake(t.Context(), in)
 		require.NoError(t, err)
 		in.ID, in.Finished, in.Rows.Read, in.Rows.Stored = id, noon, 5, 4
-		return tx.FinishIntake(t.Context(), in)
+		require.NoError(t, tx.FinishIntake(t.Context(), in))
+		return tx.Append(t.Context(), &stock.Event{Kind: stock.IntakeTaken, At: noon, EnteredAt: noon, By: "x", Via: "test"})
 	})
 	_, broken := db.Broken(err)
 	require.True(t, broken, "%v", err)
 	err = d.In(t.Context(), "A", func(tx tracker.Tx) error {
 		id, err := tx.NewIntake(t.Context(), tracker.Intake{Source: "command", Name: "x", By: "x", ReceivedAt: noon})
 		require.NoError(t, err)
-		return tx.AddReadings(t.Context(), id, "T1", []thermal.Reading{{AtMicros: noon.UnixMicro(), MilliC: 300_000}})
+		_, err = tx.AddReadings(t.Context(), id, 1, "T1", []thermal.Reading{{AtMicros: noon.UnixMicro(), MilliC: 300_000}})
+		return err
 	})
 	_, broken = db.Broken(err)
 	require.True(t, broken, "%v", err)

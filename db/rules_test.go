@@ -1,6 +1,8 @@
 package db_test
 
 import (
+	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -53,7 +55,8 @@ func fill(t *testing.T, tx tracker.Tx, bud time.Time) error {
 	}
 	site := stock.Site{Code: "A", Zone: "America/New_York", Version: 1}
 	require.NoError(t, tx.SaveSite(ctx, site, []stock.Product{{Code: "P", Version: 1, ApprovedBy: "rph-1"}}, noon))
-	require.NoError(t, tx.NewBatch(ctx, stock.Batch{Code: "B1", Product: "P", Version: 1, StartedAt: noon, CompletedAt: noon, PreparedBy: "tech-1", BUD: bud}, bud, nil))
+	act(stock.SiteLoaded, "rph-1", "token", stock.Body{Version: 1})
+	require.NoError(t, tx.NewBatch(stock.Batch{Code: "B1", Product: "P", Version: 1, StartedAt: noon, CompletedAt: noon, PreparedBy: "tech-1", BUD: bud}, bud, nil))
 	vials := []stock.Vial{{Code: "V1", Serial: 1}, {Code: "V2", Serial: 2}, {Code: "V3", Serial: 3}}
 	vials = act(stock.Prepared, "tech-1", "token", stock.Body{Batch: "B1", Product: "P", Version: 1, BUD: &bud}, vials...)
 	vials = act(stock.Labelled, "tech-1", "token", stock.Body{Label: 1}, vials...)
@@ -65,9 +68,11 @@ func fill(t *testing.T, tx tracker.Tx, bud time.Time) error {
 	var err error
 	in.ID, err = tx.NewIntake(ctx, in)
 	require.NoError(t, err)
-	require.NoError(t, tx.AddReadings(ctx, in.ID, "T1", []thermal.Reading{{AtMicros: noon.UnixMicro(), MilliC: 9000}}))
+	_, err = tx.AddReadings(ctx, in.ID, 1, "T1", []thermal.Reading{{AtMicros: noon.UnixMicro(), MilliC: 9000}})
+	require.NoError(t, err)
 	in.Refused = []templog.Refusal{{Line: 2, Why: "\xff\x00 is no temperature"}}
 	require.NoError(t, tx.FinishIntake(ctx, in))
+	act(stock.IntakeTaken, "x", "machine", stock.Body{Intake: in.ID, Number: 1})
 	c := tracker.Case{Unit: "R1", Kind: "warm", State: "open", From: noon, RaisedAt: noon}
 	require.NoError(t, tx.SaveCase(ctx, &c))
 	x := tracker.ExcursionRow{Case: c.No, Sensor: "T1", Rule: "R1 warm 0", Unit: "R1", Found: thermal.Excursion{Kind: thermal.Warm, FromMicros: noon.UnixMicro(), OpenedMicros: noon.UnixMicro(), Readings: 1, ExtremeMilliC: 9000}}
@@ -75,13 +80,17 @@ func fill(t *testing.T, tx tracker.Tx, bud time.Time) error {
 	h := tracker.HoldRow{Case: c.No, Excursion: x.ID, Kind: "warm", Unit: "R1", From: noon, To: noon.Add(time.Hour)}
 	require.NoError(t, tx.SaveHold(ctx, &h))
 	act(stock.CaseOpened, "vialward", "daemon", stock.Body{Case: c.No})
+	tx.Release(h, []string{"V1"}, noon.Add(time.Hour))
 	act(stock.Released, "rph-1", "token", stock.Body{Case: c.No}, first[0])
-	require.NoError(t, tx.Release(ctx, h, []string{"V1"}, 7, noon.Add(time.Hour)))
 	require.NoError(t, tx.AddToken(ctx, []byte("hash"), tracker.Token{Person: "rph-1", Scope: "act"}, "desk", noon, time.Time{}))
-	require.NoError(t, tx.SetArea(ctx, "PA", stock.AreaStatus{From: noon, Category: "1", Reason: "x"}, 1))
-	require.NoError(t, tx.PlanWork(ctx, tracker.PlannedWork{Unit: "R1", From: noon, To: noon.Add(time.Hour), Reason: "x", By: "x"}, 1))
-	_, err = tx.SaveSweep(ctx, tracker.SweepRow{Slot: "2025-11-01 07:00", Number: 1, Due: noon, Made: noon, Until: noon, ConfirmBy: noon})
+	tx.SetArea("PA", stock.AreaStatus{From: noon, Category: "1", Reason: "x"})
+	act(stock.AreaSet, "rph-1", "token", stock.Body{Area: "PA"})
+	tx.PlanWork(tracker.PlannedWork{Unit: "R1", From: noon, To: noon.Add(time.Hour), Reason: "x", By: "x"})
+	act(stock.WorkPlanned, "rph-1", "token", stock.Body{To: "R1"})
+	fresh, err := tx.SaveSweep(ctx, tracker.SweepRow{Slot: "2025-11-01 07:00", Number: 1, Due: noon, Made: noon, Until: noon, ConfirmBy: noon})
 	require.NoError(t, err)
+	require.True(t, fresh)
+	act(stock.SweepMade, "vialward", "daemon", stock.Body{Number: 1})
 	_, err = tx.ConfirmSweep(ctx, 1, "tech-1", noon)
 	require.NoError(t, err)
 	_, err = tx.Once(ctx, "job", "slot", noon)
@@ -96,6 +105,13 @@ func fill(t *testing.T, tx tracker.Tx, bud time.Time) error {
 		}
 	}
 	return nil
+}
+
+// inserted is an event of the line's kind, bound to the newest one.
+func inserted(seq int, kind, lineKind string) string {
+	line := fmt.Sprintf(`{"site":1,"seq":%d,%s,"at":"2025-01-01T00:00:00.000000Z","entered_at":"2025-01-01T00:00:00.000000Z","by":"x","via":"x"}`, seq, lineKind)
+	return fmt.Sprintf(`insert into event select 1, %d, '%s', '2025-01-01Z', '2025-01-01Z', 'x', 'x', l, chain_link((select head_hash from site), l) from (select '%s' l) x`,
+		seq, kind, line)
 }
 
 // What the record says stays said: each statement here would unsay something, and is refused to the owner of the tables
@@ -120,7 +136,7 @@ func TestRulesTheSchemaHolds(t *testing.T) {
 			"back from the bin":              `update vial set state = 'available', closed_by = null, closed_at = null, seq = 99 where vial = 'V2'`,
 			"an older label":                 `update vial set label = 0, seq = 99 where vial = 'V1'`,
 			"a second closing":               `insert into vial_closing values (1, 'V2', 5, 'lost')`,
-			"discarded by a rule":            `insert into vial_closing values (1, 'V1', 6, 'discarded')`,
+			"discarded by a rule":            `insert into vial_closing values (1, 'V1', 8, 'discarded')`,
 			"a stay rewritten":               `update stay set unit = 'R2' where vial = 'V1'`,
 			"a stay begun later":             `update stay set from_at = from_at + interval '1 hour', to_at = from_at + interval '2 hours' where vial = 'V1'`,
 			"a stay ended twice":             `update stay set to_at = to_at + interval '1 hour' where vial = 'V2'`,
@@ -143,7 +159,7 @@ func TestRulesTheSchemaHolds(t *testing.T) {
 			"a hold that begins later":       `update hold set from_at = from_at + interval '1 minute'`,
 			"a hold elsewhere":               `update hold set unit = 'R2'`,
 			"a release":                      `delete from hold_release`,
-			"released by a rule":             `insert into hold_release values (1, 1, 'V3', 6, '2025-11-01Z', '2025-11-02Z')`,
+			"released by a rule":             `insert into hold_release values (1, 1, 'V3', 8, '2025-11-01Z', '2025-11-02Z')`,
 			"released by nothing":            `insert into hold_release values (1, 1, 'V3', 999, '2025-11-01Z', '2025-11-02Z')`,
 			"work planned backwards":         `update planned_work set reason = 'y'`,
 			"a list rewritten":               `update sweep set document = '{}'`,
@@ -160,8 +176,19 @@ func TestRulesTheSchemaHolds(t *testing.T) {
 			"a session deleted":              `delete from session`,
 			"a password that is none":        `update credential set password_hash = 'kettle moss nine'`,
 			"a token where a hash belongs":   `insert into session (site, session_hash, person, device, browser, address, method, full_at, started_at, seen_at) values (1, 'x', 'x', 'x', '', '', 'pin', '2025-11-01Z', '2025-11-01Z', '2025-11-01Z')`,
-			"an event that is not its line":  `insert into event values (1, 8, 'lost', '2025-01-01Z', '2025-01-01Z', 'x', 'x', '{"site":1,"seq":8,"kind":"found","by":"x","via":"x"}')`,
-			"an event's line without a kind": `insert into event values (1, 8, 'lost', '2025-01-01Z', '2025-01-01Z', 'x', 'x', '{}')`,
+			"a batch rewritten":              `update batch set document = '{}'`,
+			"a component's lot":              `update batch_component set lot = 'x'`,
+			"a head moved back":              `update site set head = 5, head_hash = (select hash from event where seq = 5)`,
+			"a head made up":                 `update site set head = 13, head_hash = decode(repeat('00', 32), 'hex')`,
+			"a site by another name":         `update site set code = 'B'`,
+			"an event's hash":                `update event set hash = decode(repeat('00', 32), 'hex')`,
+			"an event that is not its line":  inserted(13, "lost", `"kind":"found"`),
+			"an event's line without a kind": inserted(13, "lost", `"sort":"lost"`),
+			"an event out of order":          inserted(14, "lost", `"kind":"lost"`),
+			"an event of another time":       strings.Replace(inserted(13, "lost", `"kind":"lost"`), "'2025-01-01Z'", "'2024-01-01Z'", 1),
+			"an event entered back then":     strings.Replace(inserted(13, "lost", `"kind":"lost"`), "'2025-01-01Z', '2025-01-01Z'", "'2025-01-01Z', '2024-01-01Z'", 1),
+			"an event bound to nothing":      strings.Replace(inserted(13, "lost", `"kind":"lost"`), "head_hash", `decode('00', 'hex')`, 1),
+			"an event bound to another":      strings.Replace(inserted(13, "lost", `"kind":"lost"`), "select head_hash from site", `select hash from event where seq = 11`, 1),
 		} {
 			tag, err := c.Exec(t.Context(), sql)
 			require.Error(t, err, "%s: %s (%s)", role, name, tag)
@@ -177,7 +204,7 @@ func TestRulesTheSchemaHolds(t *testing.T) {
 		`update hold set to_at = null`,
 		`update hold set to_at = '2025-11-05Z', from_at = from_at - interval '1 minute'`,
 		`update intake set withdrawn_seq = 7`,
-		`insert into event values (1, 8, 'lost', '2025-01-01Z', '2025-01-01Z', 'x', 'x', '{"site":1,"seq":8,"kind":"lost","by":"x","via":"x"}')`,
+		inserted(13, "lost", `"kind":"lost"`),
 	} {
 		_, err := c.Exec(t.Context(), sql)
 		require.NoError(t, err, sql)

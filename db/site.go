@@ -74,16 +74,13 @@ func (d *DB) NewSite(ctx context.Context, code, zone string) (int32, error) {
 	return id, nil
 }
 
-// SaveSite stores the document as a new version and each changed product as a version of its own.
+// SaveSite hands the document over as a new version and each changed product as a version of its own.
 func (t *tx) SaveSite(ctx context.Context, s stock.Site, changed []stock.Product, at time.Time) error {
 	doc, err := json.Marshal(s)
 	if err != nil {
 		return err
 	}
-	if _, err := t.q.Exec(ctx, `insert into site_version (site, version, loaded_at, document) values ($1, $2, $3, $4)`,
-		t.id, s.Version, at, string(doc)); err != nil {
-		return fmt.Errorf("store site %s version %d: %w", s.Code, s.Version, err)
-	}
+	t.bring(siteVersions, s.Version, at, string(doc))
 	if _, err := t.q.Exec(ctx, `update site set zone = $2 where site = $1`, t.id, s.Zone); err != nil {
 		return fmt.Errorf("store zone of site %s: %w", s.Code, err)
 	}
@@ -93,17 +90,11 @@ func (t *tx) SaveSite(ctx context.Context, s stock.Site, changed []stock.Product
 			return err
 		}
 		var approved *time.Time
-		if p.ApprovedBy != "" && p.DraftBecause == "" {
-			approved = &at
-		}
 		var by *string
-		if approved != nil {
-			by = &p.ApprovedBy
+		if p.ApprovedBy != "" && p.DraftBecause == "" {
+			approved, by = &at, &p.ApprovedBy
 		}
-		if _, err := t.q.Exec(ctx, `insert into product_version (site, product, version, document, made_at, approved_by, approved_at)
-			values ($1, $2, $3, $4, $5, $6, $7)`, t.id, p.Code, p.Version, string(doc), at, by, approved); err != nil {
-			return fmt.Errorf("store product %s version %d: %w", p.Code, p.Version, err)
-		}
+		t.bring(products, p.Code, p.Version, at, by, approved, string(doc))
 	}
 	s.ID = t.id
 	t.site = &s // in force from here on
@@ -151,11 +142,9 @@ func (t *tx) AddToken(ctx context.Context, hash []byte, k tracker.Token, name st
 	return err
 }
 
-// SetArea adds a status; the newest that has begun counts.
-func (t *tx) SetArea(ctx context.Context, area string, s stock.AreaStatus, seq int64) error {
-	_, err := t.q.Exec(ctx, `insert into area_status (site, area, from_at, category, reason, seq) values ($1, $2, $3, $4, $5, $6)`,
-		t.id, area, s.From, s.Category, s.Reason, seq)
-	return err
+// SetArea hands over a status; the newest that has begun counts.
+func (t *tx) SetArea(area string, s stock.AreaStatus) {
+	t.bring(areas, area, s.From, s.Category, s.Reason)
 }
 
 // Area adds the statuses recorded since to those of the site's document.

@@ -11,19 +11,23 @@ import (
 	"vialward/tracker"
 )
 
-// SaveSweep stores a slot's list unless the slot has one: of two daemons one wins.
+// SaveSweep hands a slot's list over unless the slot has one: of two daemons one wins.
 func (t *tx) SaveSweep(ctx context.Context, s tracker.SweepRow) (bool, error) {
 	doc, err := json.Marshal(s.List)
 	if err != nil {
 		return false, err
 	}
-	tag, err := t.q.Exec(ctx, `insert into sweep (site, slot, number, due_at, made_at, until_at, document, confirm_by)
-		values ($1, $2, $3, $4, $5, $6, $7, $8) on conflict (site, slot) do nothing`,
-		t.id, s.Slot, s.Number, s.Due, s.Made, s.Until, string(doc), s.ConfirmBy)
-	if err != nil {
-		return false, fmt.Errorf("store list %s: %w", s.Slot, err)
+	if err := t.Order(ctx); err != nil {
+		return false, err
 	}
-	return tag.RowsAffected() == 1, nil
+	var made bool
+	if err := t.q.QueryRow(ctx, `select exists (select from sweep where site = $1 and slot = $2)`, t.id, s.Slot).Scan(&made); err != nil {
+		return false, fmt.Errorf("look for list %s: %w", s.Slot, err)
+	}
+	if !made {
+		t.bring(sweeps, s.Slot, s.Number, s.Due, s.Made, s.Until, s.ConfirmBy, string(doc))
+	}
+	return !made, nil
 }
 
 // ConfirmSweep marks a list as swept; once.

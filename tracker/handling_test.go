@@ -248,15 +248,16 @@ func TestTheSchemaKeepsTheRules(t *testing.T) {
 	})
 	try("available and unverified", func(tx tracker.Tx, v stock.Vial) error {
 		b := stock.Batch{Code: "251013-7", Product: "PANT", Version: 1, StartedAt: s.now, CompletedAt: s.now, PreparedBy: "tech-1", BUD: s.now.Add(time.Hour).Truncate(time.Minute), Made: 1}
-		if err := tx.NewBatch(ctx, b, b.BUD, nil); err != nil {
-			return err
-		}
+		prepared := stock.Event{Kind: stock.Prepared, At: s.now, EnteredAt: s.now, By: "tech-1", Via: "test"}
+		require.NoError(t, tx.NewBatch(b, b.BUD, nil))
+		require.NoError(t, tx.Append(ctx, &prepared))
 		w := stock.Vial{Code: "251013-7-01", Batch: b.Code, Serial: 1, Product: "PANT", Version: 1, PreparedBy: "tech-1", VerifiedBy: "tech-1", Verified: true, State: stock.Available, BUD: b.BUD, LastSeen: s.now}
 		return tx.SaveVials(ctx, e, []stock.Vial{{}}, []stock.Vial{w})
 	})
 	try("a batch that outlives a component", func(tx tracker.Tx, v stock.Vial) error {
 		b := stock.Batch{Code: "251013-8", Product: "PANT", Version: 1, StartedAt: s.now, CompletedAt: s.now, PreparedBy: "tech-1", BUD: s.now.Add(time.Hour), Made: 1, Components: []stock.Component{{Name: "a"}}}
-		return tx.NewBatch(ctx, b, b.BUD, []time.Time{s.now.Add(time.Minute)})
+		require.NoError(t, tx.NewBatch(b, b.BUD, []time.Time{s.now.Add(time.Minute)}))
+		return tx.Append(ctx, &stock.Event{Kind: stock.Prepared, At: s.now, EnteredAt: s.now, By: "tech-1", Via: "test"})
 	})
 }
 

@@ -100,15 +100,15 @@ func (t *Tracker) Release(ctx context.Context, site string, a Actor, r Release) 
 		if holds, touched, err = holdsOver(ctx, tx, r.Case, vials); err != nil {
 			return err
 		}
+		for _, h := range holds {
+			if err := releaseFrom(tx, h, touched[h.ID], vials); err != nil {
+				return err
+			}
+		}
 		e := event(tx, stock.Released, a, at, now, b)
 		after, err := recordAll(ctx, tx, e, vials)
 		if err != nil {
 			return err
-		}
-		for _, h := range holds {
-			if err := releaseFrom(ctx, tx, h, touched[h.ID], vials, after[0].Seq); err != nil {
-				return err
-			}
 		}
 		done = Handled{after[0].Seq, after}
 		return nil
@@ -171,7 +171,7 @@ func holdsOver(ctx context.Context, tx Tx, caseNo int64, vials []stock.Vial) ([]
 }
 
 // releaseFrom releases vials from one hold up to where their exposure has ended: the hold's end or their leaving.
-func releaseFrom(ctx context.Context, tx Tx, h HoldRow, touched []TouchedVial, vials []stock.Vial, seq int64) error {
+func releaseFrom(tx Tx, h HoldRow, touched []TouchedVial, vials []stock.Vial) error {
 	ends := map[string]time.Time{}
 	for _, v := range touched {
 		end := h.To
@@ -198,9 +198,7 @@ func releaseFrom(ctx context.Context, tx Tx, h HoldRow, touched []TouchedVial, v
 		byEnd[end] = append(byEnd[end], v.Code)
 	}
 	for end, codes := range byEnd {
-		if err := tx.Release(ctx, h, codes, seq, end); err != nil {
-			return err
-		}
+		tx.Release(h, codes, end)
 	}
 	return nil
 }

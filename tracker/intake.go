@@ -47,7 +47,7 @@ const mostRefused = 10_000
 // stored, known already, conflicting, missing or refused, and the sum is what was read. Sending it again is harmless;
 // interrupted halfway, what was taken stays and the rest is taken when it is sent again.
 func (t *Tracker) TakeIn(ctx context.Context, site string, a Actor, d Delivery) (Intake, error) {
-	k := &taking{t: t, site: site, d: d, now: walltime.Cut(t.Now())}
+	k := &taking{t: t, site: site, d: d, via: a.Via, now: walltime.Cut(t.Now())}
 	k.in = Intake{Source: d.Source, Name: d.Name, By: a.Person.Code, ReceivedAt: k.now, Digest: d.Digest, Layout: d.Layout, Zone: d.Zone}
 	if err := t.Store.Read(ctx, site, func(v View) error { k.set = v.Site(); return a.may(k.set, access.WriteReadings, k.now) }); err != nil {
 		return k.in, err
@@ -67,11 +67,13 @@ type taking struct {
 	site string
 	set  *stock.Site
 	d    Delivery
+	via  string
 	now  time.Time
 	in   Intake
 
 	pending []sensorValues // by the log's own index
 	held    int            // readings in pending
+	parts   int            // rows of readings stored so far
 	own     int64          // refused here, beyond what the parser refused
 	refused []templog.Refusal
 	late    []LateFind
@@ -148,8 +150,10 @@ func (k *taking) store(ctx context.Context) error {
 		}
 		var e effects
 		err := k.t.Store.In(ctx, k.site, func(tx Tx) (err error) {
-			e, err = k.one(ctx, tx, s)
-			return err
+			if e, err = k.one(ctx, tx, s); err != nil {
+				return err
+			}
+			return k.record(ctx, tx, stock.IntakePart, e.intake, e)
 		})
 		if err != nil {
 			return fmt.Errorf("readings of %s: %w", s.code, err)
@@ -162,12 +166,15 @@ func (k *taking) store(ctx context.Context) error {
 // effects is what one sensor's chunk came to; kept apart until its transaction has committed, since it may run twice.
 type effects struct {
 	intake                         int64
+	parts                          int // rows of readings
+	first, last                    int64
 	stored, duplicate, conflicting int
 	late                           []LateFind
 }
 
 func (k *taking) add(e effects, s *sensorValues) {
 	k.in.ID = e.intake
+	k.parts += e.parts
 	k.in.Rows.Stored += int64(e.stored)
 	k.in.Rows.Duplicate += int64(e.duplicate)
 	k.in.Rows.Conflicting += int64(e.conflicting)
@@ -201,9 +208,10 @@ func (k *taking) one(ctx context.Context, tx Tx, s *sensorValues) (effects, erro
 	fresh, duplicates, conflicting := thermal.Classify(known, s.readings)
 	e.duplicate, e.conflicting, e.stored = duplicates, conflicting, len(s.readings)-duplicates-conflicting
 	if len(fresh) > 0 {
-		if err := tx.AddReadings(ctx, e.intake, s.code, fresh); err != nil {
+		if e.parts, err = tx.AddReadings(ctx, e.intake, k.parts+1, s.code, fresh); err != nil {
 			return e, err
 		}
+		e.first, e.last = fresh[0].AtMicros, fresh[len(fresh)-1].AtMicros
 	}
 	sensor, _ := tx.Site().Sensor(s.code)
 	j := &judgement{t: k.t, tx: tx, sensor: sensor, now: &now, at: k.now, live: k.d.Live}
@@ -212,6 +220,26 @@ func (k *taking) one(ctx context.Context, tx Tx, s *sensorValues) (effects, erro
 	}
 	e.late = j.late
 	return e, tx.SaveSensor(ctx, now)
+}
+
+// record appends the event that speaks for what this transaction stores of the delivery: in Number how many rows of
+// readings, in Since and Until what time they are of.
+func (k *taking) record(ctx context.Context, tx Tx, kind stock.Kind, intake int64, stored ...effects) error {
+	b := stock.Body{Intake: intake}
+	for _, e := range stored {
+		if e.parts == 0 {
+			continue
+		}
+		first, last := time.UnixMicro(e.first).UTC(), time.UnixMicro(e.last).UTC()
+		if b.Number += e.parts; b.Since == nil || first.Before(*b.Since) {
+			b.Since = &first
+		}
+		if b.Until == nil || last.After(*b.Until) {
+			b.Until = &last
+		}
+	}
+	e := stock.Event{Kind: kind, At: k.now, EnteredAt: k.now, By: k.in.By, Via: k.via, Body: b}
+	return tx.Append(ctx, &e)
 }
 
 // begin makes the intake's row with the first thing stored.
@@ -227,9 +255,10 @@ func (k *taking) finish(ctx context.Context) error {
 	pending := slices.DeleteFunc(slices.Clone(k.pending), func(s sensorValues) bool { return len(s.readings) == 0 })
 	slices.SortFunc(pending, func(a, b sensorValues) int { return cmp.Compare(a.code, b.code) }) // one order of locks
 	parsed := k.d.Values.Rows()
-	before, lateBefore := k.in, k.late
+	before, lateBefore, partsBefore := k.in, k.late, k.parts
 	return k.t.Store.In(ctx, k.site, func(tx Tx) error {
-		k.in, k.late = before, lateBefore
+		k.in, k.late, k.parts = before, lateBefore, partsBefore
+		var stored []effects
 		id, err := k.begin(ctx, tx)
 		if err != nil {
 			return err
@@ -247,12 +276,16 @@ func (k *taking) finish(ctx context.Context) error {
 				return fmt.Errorf("readings of %s: %w", s.code, err)
 			}
 			k.add(e, &s)
+			stored = append(stored, e)
 		}
 		k.in.Finished = k.now
 		k.in.Rows.Read, k.in.Rows.Missing, k.in.Rows.Refused = parsed.Read, parsed.Missing, parsed.Refused+k.own
 		k.in.Refused = slices.Concat(k.d.Values.Refused(), k.refused)
 		slices.SortStableFunc(k.in.Refused, func(a, b templog.Refusal) int { return cmp.Compare(a.Line, b.Line) })
 		if err := tx.FinishIntake(ctx, k.in); err != nil {
+			return err
+		}
+		if err := k.record(ctx, tx, stock.IntakeTaken, k.in.ID, stored...); err != nil {
 			return err
 		}
 		return k.t.tellLate(ctx, tx, fmt.Sprintf("intake/%d", k.in.ID), k.in.Name, k.now, k.late)

@@ -99,7 +99,7 @@ func makeVials(ctx context.Context, tx Tx, e *stock.Event, b stock.Batch, latest
 	if _, err := label.NewCode(code, b.Made); err != nil {
 		return nil, stock.Refuse("count", "", "%d vials in one batch are too many for its codes: %s", b.Made, err)
 	}
-	if err := tx.NewBatch(ctx, b, latest, ends); err != nil {
+	if err := tx.NewBatch(b, latest, ends); err != nil {
 		return nil, err
 	}
 	vials := make([]stock.Vial, b.Made)

@@ -76,9 +76,7 @@ func (t *Tracker) LoadSite(ctx context.Context, a Actor, site stock.Site) ([]str
 		if err != nil {
 			return err
 		}
-		// The event first: it holds the site's order, so that no vial moves while we look where they are.
-		e := event(tx, stock.SiteLoaded, a, now, now, stock.Body{Version: next.Version, Details: written(changes)})
-		if err := tx.Append(ctx, &e); err != nil {
+		if err := tx.Order(ctx); err != nil { // so that no vial moves while we look where they are
 			return err
 		}
 		wrong, err := inUse(ctx, tx, &old, &next)
@@ -89,6 +87,10 @@ func (t *Tracker) LoadSite(ctx context.Context, a Actor, site stock.Site) ([]str
 			return &SiteMistakes{site.Code, wrong}
 		}
 		if err := tx.SaveSite(ctx, next, changed, now); err != nil {
+			return err
+		}
+		e := event(tx, stock.SiteLoaded, a, now, now, stock.Body{Version: next.Version, Details: written(changes)})
+		if err := tx.Append(ctx, &e); err != nil {
 			return err
 		}
 		return t.judgeAgain(ctx, tx, again, next.Version, now)

@@ -99,7 +99,7 @@ func (s *setup) take(t *testing.T, code, product, place string) {
 		ctx := t.Context()
 		b := stock.Batch{Code: code, Product: product, Version: 1, StartedAt: s.now, CompletedAt: s.now, PreparedBy: "(before)", TakenOver: true, BUD: bud}
 		e := stock.Event{Kind: stock.TakenOver, At: s.now, EnteredAt: s.now, By: "rph-1", Via: "token", Vials: []string{code + "-01"}, Body: stock.Body{Batch: code, Product: product, Version: 1, BUD: &bud, To: place}}
-		if err := tx.NewBatch(ctx, b, bud, nil); err != nil {
+		if err := tx.NewBatch(b, bud, nil); err != nil {
 			return err
 		}
 		if err := tx.Append(ctx, &e); err != nil {

@@ -40,10 +40,8 @@ func (t *Tracker) SetArea(ctx context.Context, site string, a Actor, area string
 		}
 		was, _ := before.CategoryAt(s.From)
 		e := event(tx, stock.AreaSet, a, s.From, now, stock.Body{Area: area, Note: "category " + s.Category, Reason: s.Reason})
+		tx.SetArea(area, s)
 		if err := tx.Append(ctx, &e); err != nil {
-			return err
-		}
-		if err := tx.SetArea(ctx, area, s, e.Seq); err != nil {
 			return err
 		}
 		if s.Category >= was { // "" < "1" < "2" < "3": only what an area may do less of is news
@@ -92,10 +90,8 @@ func (t *Tracker) PlanWork(ctx context.Context, site string, a Actor, w PlannedW
 			return stock.Refuse("place", "", "there is no storage unit %q at %s", w.Unit, site)
 		}
 		e := event(tx, stock.WorkPlanned, a, now, now, stock.Body{To: w.Unit, Since: &w.From, Until: &w.To, Reason: w.Reason})
-		if err := tx.Append(ctx, &e); err != nil {
-			return err
-		}
-		return tx.PlanWork(ctx, w, e.Seq)
+		tx.PlanWork(w)
+		return tx.Append(ctx, &e)
 	})
 }
 

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"vialward/alerts"
+	"vialward/tracker/chain"
 	"vialward/tracker/stock"
 	"vialward/tracker/sweep"
 	"vialward/tracker/templog"
@@ -42,29 +43,31 @@ type Tx interface {
 	// Order takes the site's order before an event is there to be added, until commit: cases and vials read after it are
 	// changed by nobody else meanwhile. Sensors are locked before it, all of them.
 	Order(ctx context.Context) error
-	// Append gives the event its place in the site's order and stores it. It holds the site's order until commit.
+	// Append gives the event its place in the site's order, binds it to the one before and stores it, with what was handed
+	// over for it: NewBatch, Release, SetArea, PlanWork, SaveSite, SaveSweep, and the readings of an intake come before their
+	// event. It holds the site's order until commit. A transaction that hands over rows and appends nothing is refused.
 	Append(ctx context.Context, e *stock.Event) error
 	// Vials loads these vials under lock, in the order asked for, touches filled in. An unknown one is a Refusal that
 	// names it; a code twice is one too.
 	Vials(ctx context.Context, codes []string) ([]stock.Vial, error)
 	// SaveVials stores what one event made of its vials: rows, stays, own holds, closing.
 	SaveVials(ctx context.Context, e stock.Event, before, after []stock.Vial) error
-	// NewBatch stores a batch before its vials are.
-	NewBatch(ctx context.Context, b stock.Batch, latest time.Time, componentEnds []time.Time) error
+	// NewBatch hands over a batch; its vials are saved after the event.
+	NewBatch(b stock.Batch, latest time.Time, componentEnds []time.Time) error
 	// NextNumber of a series of the site ("case", "sweep", "batch 251112", ...), from 1, without holes once committed.
 	NextNumber(ctx context.Context, series string) (int64, error)
-	// Release takes an excursion's hold off vials.
-	Release(ctx context.Context, h HoldRow, vials []string, seq int64, coveredTo time.Time) error
+	// Release hands over that an excursion's hold is taken off vials.
+	Release(h HoldRow, vials []string, coveredTo time.Time)
 	// Post adds mails to the outbox; one whose dedupe key is there already is left out. Wakes the sender at commit.
 	Post(ctx context.Context, rows []alerts.Row) error
-	// SetArea adds a status to a preparation area.
-	SetArea(ctx context.Context, area string, s stock.AreaStatus, seq int64) error
-	// SaveSite stores a new version of the site's document and of its changed products. From here on it is the Site of
+	// SetArea hands over a status of a preparation area.
+	SetArea(area string, s stock.AreaStatus)
+	// SaveSite hands over a new version of the site's document and of its changed products. From here on it is the Site of
 	// this transaction.
 	SaveSite(ctx context.Context, s stock.Site, changed []stock.Product, at time.Time) error
 	// AddToken stores a token's hash.
 	AddToken(ctx context.Context, hash []byte, t Token, name string, at, expires time.Time) error
-	PlanWork(ctx context.Context, w PlannedWork, seq int64) error
+	PlanWork(w PlannedWork)
 	// Once marks a job's slot as done; false when it was done before.
 	Once(ctx context.Context, job, slot string, at time.Time) (bool, error)
 
@@ -76,6 +79,8 @@ type Tx interface {
 // View reads a site.
 type View interface {
 	Site() *stock.Site
+	// Head is the newest place in the site's chain of events.
+	Head(ctx context.Context) (chain.Head, error)
 	Product(ctx context.Context, code string, version int) (stock.Product, error)
 	Batch(ctx context.Context, code string) (stock.Batch, error)
 	// Area is a preparation area with every status it was given, by the site file and since.
@@ -270,8 +275,9 @@ type IntakeTx interface {
 	// LockSensor serialises intakes of one sensor and answers its working row.
 	LockSensor(ctx context.Context, sensor string) (SensorNow, error)
 	SaveSensor(ctx context.Context, s SensorNow) error
-	// AddReadings stores only what is new; chunks are sorted by instant.
-	AddReadings(ctx context.Context, intake int64, sensor string, readings []thermal.Reading) error
+	// AddReadings stores only what is new, sorted by instant, in rows numbered within the intake from first on; it answers
+	// how many rows.
+	AddReadings(ctx context.Context, intake int64, first int, sensor string, readings []thermal.Reading) (rows int, err error)
 	FinishIntake(ctx context.Context, in Intake) error
 	// WithdrawIntake sets an intake's readings aside; it answers the intake as it was before.
 	WithdrawIntake(ctx context.Context, intake, seq int64) (Intake, error)

@@ -18,8 +18,8 @@ import (
 // pureRooms hold the rules of the trade. Each imports the standard library, without what touches the world, and of the
 // others only those above it in this list.
 var pureRooms = []string{
-	"tracker/walltime", "tracker/stock", "tracker/access", "tracker/thermal", "tracker/templog", "tracker/beyonduse", "tracker/mixing",
-	"tracker/sweep", "tracker/waste", "tracker/label",
+	"tracker/walltime", "tracker/chain", "tracker/stock", "tracker/access", "tracker/thermal", "tracker/templog", "tracker/beyonduse",
+	"tracker/mixing", "tracker/sweep", "tracker/waste", "tracker/label",
 }
 
 // worldly are the parts of the standard library that a pure room does without: files, network, processes, logs, chance.

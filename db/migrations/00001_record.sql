@@ -26,29 +26,18 @@ create table site (
   site  int primary key check (site > 0),
   code  text not null unique check (code ~ '^[A-Z0-9][A-Z0-9-]{0,19}$'),
   zone  text not null,
-  head  bigint not null default 0 check (head >= 0) -- seq of the newest event; its row lock is the site's one order
+  head  bigint not null default 0 check (head >= 0), -- seq of the newest event; its row lock is the site's one order
+  head_hash bytea not null default decode(repeat('00', 32), 'hex') check (octet_length(head_hash) = 32)
 );
 
--- What the site file said, each version whole. The newest is in force.
-create table site_version (
-  site      int not null references site,
-  version   int not null check (version > 0),
-  loaded_at timestamptz not null,
-  document  text not null,
-  primary key (site, version)
-);
-
-create table product_version (
-  site     int not null references site,
-  product  text not null,
-  version  int not null check (version > 0),
-  document text not null,
-  made_at  timestamptz not null,
-  approved_by text,
-  approved_at timestamptz,
-  primary key (site, product, version),
-  check ((approved_by is null) = (approved_at is null))
-);
+-- The chain: SHA-256 over text, as package chain and every bundle's recipe compute it too. An event is bound to all
+-- events before it by its hash, the rows it brought are bound to it by the digest in its canonical line.
+-- +goose StatementBegin
+create function chain_link(before bytea, canonical text) returns bytea language sql immutable strict parallel safe as $$
+  select sha256(convert_to('vialward chain 1' || chr(10) || encode(before, 'hex') || chr(10)
+    || encode(sha256(convert_to('vialward event 1' || chr(10) || canonical || chr(10), 'UTF8')), 'hex') || chr(10), 'UTF8'))
+$$;
+-- +goose StatementEnd
 
 create table event (
   site       int not null references site,
@@ -59,6 +48,7 @@ create table event (
   by_person  text not null check (by_person <> ''),
   via        text not null check (via <> ''),
   canonical  text not null,        -- the encoding everything else can be recomputed from
+  hash       bytea not null check (octet_length(hash) = 32), -- chain_link of the event before and this line
   primary key (site, seq),
   check (coalesce((canonical::json ->> 'seq')::bigint = seq and (canonical::json ->> 'site')::int = site
     and canonical::json ->> 'kind' = kind and canonical::json ->> 'by' = by_person and canonical::json ->> 'via' = via, false))
@@ -74,6 +64,31 @@ create table event_vial (
   foreign key (site, seq) references event
 );
 
+-- What the site file said, each version whole. The newest is in force.
+create table site_version (
+  site      int not null references site,
+  version   int not null check (version > 0),
+  loaded_at timestamptz not null,
+  document  text not null,
+  seq       bigint not null, -- of the event that brought it
+  primary key (site, version),
+  foreign key (site, seq) references event
+);
+
+create table product_version (
+  site     int not null references site,
+  product  text not null,
+  version  int not null check (version > 0),
+  document text not null,
+  made_at  timestamptz not null,
+  approved_by text,
+  approved_at timestamptz,
+  seq      bigint not null,
+  primary key (site, product, version),
+  foreign key (site, seq) references event,
+  check ((approved_by is null) = (approved_at is null))
+);
+
 create table batch (
   site         int not null references site,
   batch        text not null,
@@ -87,7 +102,9 @@ create table batch (
   latest_bud   timestamptz not null, -- the earliest of all candidates
   earliest_component_end timestamptz,
   document     text not null,
+  seq          bigint not null,
   primary key (site, batch),
+  foreign key (site, seq) references event,
   foreign key (site, product, version) references product_version,
   check (completed_at >= started_at),
   check (bud <= latest_bud),
@@ -102,6 +119,7 @@ create table batch_component (
   name    text not null,
   lot     text not null,
   ends_at timestamptz,
+  seq     bigint not null,
   primary key (site, batch, n),
   foreign key (site, batch) references batch
 );
@@ -196,7 +214,8 @@ create table area_status (
   category text not null check (category in ('', '1', '2', '3')),
   reason   text not null,
   seq      bigint not null,
-  primary key (site, area, from_at, seq)
+  primary key (site, area, from_at, seq),
+  foreign key (site, seq) references event
 );
 
 create table api_token (
@@ -275,11 +294,40 @@ create function only_added_to() returns trigger language plpgsql as $$
 begin
   raise exception 'table % is only added to', tg_table_name using errcode = 'insufficient_privilege';
 end $$;
--- One order per site without holes: the head row is locked by whoever adds, so the newest seq is the head.
+-- One order per site without holes: the head row is locked by whoever adds, so the newest seq is the head. Each event
+-- carries the hash that binds it to the one before, and moves the head.
 create function next_in_order() returns trigger language plpgsql as $$
+declare
+  last  bigint;
+  bound bytea;
 begin
-  if new.seq <> 1 + coalesce((select seq from event where site = new.site order by seq desc limit 1), 0) then
+  select seq, hash into last, bound from event where site = new.site order by seq desc limit 1;
+  if new.seq <> 1 + coalesce(last, 0) then
     raise exception 'event % of site % is out of order', new.seq, new.site using errcode = 'check_violation';
+  end if;
+  if new.hash is distinct from chain_link(coalesce(bound, decode(repeat('00', 32), 'hex')), new.canonical) then
+    raise exception 'event % of site % is not bound to the one before it', new.seq, new.site using errcode = 'check_violation';
+  end if;
+  if (new.canonical::json ->> 'at')::timestamptz is distinct from new.at
+     or (new.canonical::json ->> 'entered_at')::timestamptz is distinct from new.entered_at then
+    raise exception 'event % of site % says another time than its line', new.seq, new.site using errcode = 'check_violation';
+  end if;
+  return new;
+end $$;
+create function move_head() returns trigger language plpgsql security definer set search_path = public, pg_temp as $$
+begin
+  update site set head = new.seq, head_hash = new.hash where site = new.site;
+  return null;
+end $$;
+create function keep_head() returns trigger language plpgsql as $$
+begin
+  if (new.site, new.code) is distinct from (old.site, old.code) then
+    raise exception 'site % keeps its number and code', old.code using errcode = 'check_violation';
+  end if;
+  if (new.head, new.head_hash) is distinct from (old.head, old.head_hash) and not exists (
+    select from event e where e.site = new.site and e.seq = new.head and e.hash = new.head_hash and e.seq = old.head + 1
+  ) then
+    raise exception 'the head of site % moves with its events', old.code using errcode = 'check_violation';
   end if;
   return new;
 end $$;
@@ -293,6 +341,8 @@ create trigger no_delete before delete or truncate on api_token for each stateme
 create trigger keep_token before update on api_token for each row execute function keep_token();
 create trigger by_a_person before insert on vial_closing for each row execute function by_a_person();
 create trigger next_in_order before insert on event for each row execute function next_in_order();
+create trigger move_head after insert on event for each row execute function move_head();
+create trigger keep_head before update on site for each row execute function keep_head();
 create trigger only_added_to before update or delete or truncate on event for each statement execute function only_added_to();
 create trigger only_added_to before update or delete or truncate on event_vial for each statement execute function only_added_to();
 create trigger only_added_to before update or delete or truncate on batch for each statement execute function only_added_to();
@@ -305,7 +355,7 @@ grant select on all tables in schema public to vialward_daemon;
 grant insert on site, site_version, product_version, event, event_vial, batch, batch_component, vial, vial_closing,
   vial_hold, stay, counter, area_status, api_token to vialward_daemon;
 grant update on vial, counter to vialward_daemon;
-grant update (head, zone) on site to vialward_daemon;
+grant update (zone) on site to vialward_daemon;
 grant update (to_at) on stay to vialward_daemon;
 grant update (revoked_at) on api_token to vialward_daemon;
 grant delete on vial_closing, vial_hold to vialward_daemon; -- working rows: what stands now

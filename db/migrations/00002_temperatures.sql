@@ -18,8 +18,12 @@ create table intake (
   missing     bigint not null default 0,
   refused     bigint not null default 0,
   finished_at timestamptz,    -- null = interrupted: what was taken stays, sending it again is harmless
+  seq           bigint,       -- of the event that finished it
   withdrawn_seq bigint,       -- its readings are set aside, kept
   primary key (site, intake),
+  foreign key (site, seq) references event,
+  foreign key (site, withdrawn_seq) references event,
+  check ((finished_at is null) = (seq is null)),
   check (finished_at is null or values_read = stored + duplicate + conflicting + missing + refused)
 );
 create index intake_received on intake (site, received_at);
@@ -45,8 +49,8 @@ begin
     raise exception 'intake % keeps what it was', old.intake using errcode = 'check_violation';
   end if;
   if (old.finished_at is not null or old.withdrawn_seq is not null)
-     and (new.finished_at, new.values_read, new.stored, new.duplicate, new.conflicting, new.missing, new.refused)
-     is distinct from (old.finished_at, old.values_read, old.stored, old.duplicate, old.conflicting, old.missing, old.refused) then
+     and (new.finished_at, new.seq, new.values_read, new.stored, new.duplicate, new.conflicting, new.missing, new.refused)
+     is distinct from (old.finished_at, old.seq, old.values_read, old.stored, old.duplicate, old.conflicting, old.missing, old.refused) then
     raise exception 'intake % is finished or withdrawn: its classes stand', old.intake using errcode = 'check_violation';
   end if;
   if old.withdrawn_seq is not null and new.withdrawn_seq is distinct from old.withdrawn_seq then
@@ -77,7 +81,7 @@ create table reading (
   from_at    timestamptz not null,
   to_at      timestamptz not null,
   intake     bigint not null,
-  part       int not null,
+  part       int not null, -- running number within the intake, from 1
   n          int not null check (n > 0),
   min_millic int not null check (min_millic between -200000 and 200000),
   max_millic int not null check (max_millic between -200000 and 200000),
@@ -86,7 +90,7 @@ create table reading (
   check (to_at >= from_at and to_at < from_at + interval '24 hours'),
   check (min_millic <= max_millic)
 ) partition by range (from_at);
-create index reading_intake on reading using brin (intake); -- numbers rise as rows are added: finds what one brought
+create index reading_intake on reading (site, intake, part); -- what one brought, in the order in which it was hashed
 
 -- Makes the partition of the month that t lies in. Months are UTC: bounds carry their offset.
 -- +goose StatementBegin
@@ -267,6 +271,7 @@ create table planned_work (
   by_person text not null,
   seq     bigint not null,
   primary key (site, unit, from_at, seq),
+  foreign key (site, seq) references event,
   check (to_at > from_at)
 );
 
@@ -276,7 +281,7 @@ grant select on all tables in schema public to vialward_daemon;
 grant insert on intake, intake_total, refused_value, reading, sensor_now, checkpoint, incident, excursion, hold, hold_release,
   planned_work to vialward_daemon;
 grant update on intake_total, sensor_now, checkpoint, incident, excursion to vialward_daemon;
-grant update (values_read, stored, duplicate, conflicting, missing, refused, finished_at, withdrawn_seq) on intake to vialward_daemon;
+grant update (values_read, stored, duplicate, conflicting, missing, refused, finished_at, seq, withdrawn_seq) on intake to vialward_daemon;
 grant update (from_at, to_at, changed_seq, changed_from, changed_to) on hold to vialward_daemon;
 grant delete on checkpoint to vialward_daemon;
 revoke execute on function make_reading_month from public;

@@ -13,7 +13,9 @@ create table sweep (
   confirmed_at timestamptz,
   confirmed_by text,
   missed_at  timestamptz, -- its own mail was raised
+  seq        bigint not null, -- of the event that made it
   primary key (site, slot),
+  foreign key (site, seq) references event,
   check ((confirmed_at is null) = (confirmed_by is null)),
   check (confirmed_at >= made_at),
   unique (site, number)
@@ -75,8 +77,8 @@ begin
 end $$;
 create function keep_sweep() returns trigger language plpgsql as $$
 begin
-  if (new.site, new.slot, new.number, new.due_at, new.made_at, new.until_at, new.document, new.confirm_by)
-     is distinct from (old.site, old.slot, old.number, old.due_at, old.made_at, old.until_at, old.document, old.confirm_by)
+  if (new.site, new.slot, new.number, new.due_at, new.made_at, new.until_at, new.document, new.confirm_by, new.seq)
+     is distinct from (old.site, old.slot, old.number, old.due_at, old.made_at, old.until_at, old.document, old.confirm_by, old.seq)
      or old.confirmed_at is not null and (new.confirmed_at, new.confirmed_by) is distinct from (old.confirmed_at, old.confirmed_by)
      or old.missed_at is not null and new.missed_at is distinct from old.missed_at then
     raise exception 'list % stands as it was made, confirmed and missed', old.number using errcode = 'check_violation';

@@ -40,6 +40,7 @@ const (
 	ProductApproved Kind = "product_approved"
 	AreaSet         Kind = "area_set"
 	WorkPlanned     Kind = "work_planned"
+	IntakePart      Kind = "intake_part" // some of a long delivery is stored; its end is another event
 	IntakeTaken     Kind = "intake_taken"
 	IntakeWithdrawn Kind = "intake_withdrawn"
 	ZoneDeclared    Kind = "zone_declared"
@@ -49,6 +50,7 @@ const (
 	CaseRecovered   Kind = "case_recovered"
 	CaseMerged      Kind = "case_merged"
 	CaseNotBorneOut Kind = "case_not_borne_out"
+	CasesKept       Kind = "cases_kept" // how cases, excursions and holds stand after all else of a commit
 	SweepMade       Kind = "sweep_made"
 	SweepConfirmed  Kind = "sweep_confirmed"
 	SweepMissed     Kind = "sweep_missed"
@@ -61,6 +63,16 @@ const (
 	PINSet          Kind = "pin_set"
 	SessionEnded    Kind = "session_ended" // by somebody else
 )
+
+// KeepsCases says whether events of a kind carry in their Details how cases, excursions and holds stand now.
+func (k Kind) KeepsCases() bool {
+	switch k {
+	case CaseOpened, CaseGrown, CaseRecovered, CaseMerged, CaseNotBorneOut, CasesKept, IntakePart, IntakeTaken:
+		return true
+	default:
+		return false
+	}
+}
 
 // Event is one line of a site's record. It is inserted once and never changed.
 type Event struct {
@@ -107,6 +119,7 @@ type Body struct {
 	Minutes   *int       `json:"minutes,omitempty"` // out of the refrigerator, as decided
 	Details   string     `json:"details,omitempty"` // canonical JSON of a kind's own record
 	ISO5      bool       `json:"iso5,omitempty"`
+	Digest    string     `json:"digest,omitempty"` // of the rows it brought into other tables, hex SHA-256
 }
 
 // Canonical is the encoding of everything in e that must never change, one line of JSON. Instants are UTC with
