@@ -37,9 +37,6 @@ var (
 	releases     = &broughtTable{"hold_release", "release", []string{"hold_id", "vial", "covered_from", "covered_to"}, ""}
 )
 
-// allBrought are those tables.
-var allBrought = []*broughtTable{siteVersions, products, batches, components, sweeps, areas, plannedWorks, releases}
-
 // line is a row as it is hashed.
 func (b *broughtTable) line(values []any) string {
 	for i, c := range b.columns {
