@@ -2,7 +2,6 @@ package tracker
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"vialward/tracker/access"
@@ -103,151 +102,6 @@ func (t *Tracker) Verify(ctx context.Context, site string, a Actor, vials []stri
 	return t.handle(ctx, site, a, act{access.Verify, stock.Verified, vials, at, stock.Body{}}, nil)
 }
 
-// Place is the arguments of placing and moving.
-type Place struct {
-	Vials []string  `json:"vials"`
-	To    string    `json:"to"` // "R1/A"
-	At    time.Time `json:"at,omitzero"`
-	Note  string    `json:"note,omitempty"`
-}
-
-// Place puts vials into a storage unit, or moves them. A warmer class shortens the BUD at once; the answer's vials then
-// wait on the relabel hold. Moving back changes nothing.
-func (t *Tracker) Place(ctx context.Context, site string, a Actor, p Place) (Handled, error) {
-	return t.handle(ctx, site, a, act{access.Place, stock.Placed, p.Vials, p.At, stock.Body{To: p.To, Note: p.Note}}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
-		unit, err := storageFor(tx.Site(), p.To)
-		if err != nil {
-			return err
-		}
-		for _, v := range vials {
-			if v.Unit != "" {
-				e.Kind = stock.Moved
-			}
-			if v.Place() == p.To {
-				return stock.Refuse("there", v.Code, "is recorded at %s already", p.To)
-			}
-			if v.Unit == "" {
-				if err := benchTime(ctx, tx, v, e); err != nil {
-					return err
-				}
-			}
-			bud, err := t.mayStay(ctx, tx, v, unit, e.At)
-			if err != nil {
-				return err
-			}
-			if bud.Before(v.BUD) && (e.Body.BUD == nil || bud.Before(*e.Body.BUD)) {
-				e.Body.BUD = &bud
-				e.Body.Governs = "sterility or stability in the warmer place"
-			}
-		}
-		e.Body.From = placeOf(vials)
-		return oneBatchIfShortened(vials, e)
-	})
-}
-
-// benchTime holds a vial that stood longer between completion and its first place than its product allows.
-func benchTime(ctx context.Context, tx Tx, v stock.Vial, e *stock.Event) error {
-	stood, err := stoodTooLong(ctx, tx, v, e.At)
-	if stood != "" {
-		e.Body.Hold, e.Body.Reason = stock.HoldBench, stood
-	}
-	return err
-}
-
-// stoodTooLong says by how much a vial that has not been placed yet is over its product's bench time; "" = it is not.
-func stoodTooLong(ctx context.Context, tx Tx, v stock.Vial, at time.Time) (string, error) {
-	p, err := tx.Product(ctx, v.Product, v.Version)
-	if err != nil || p.BenchMinutes == 0 {
-		return "", err
-	}
-	b, err := tx.Batch(ctx, v.Batch)
-	if err != nil {
-		return "", err
-	}
-	stood := at.Sub(b.CompletedAt)
-	if stood <= time.Duration(p.BenchMinutes)*time.Minute {
-		return "", nil
-	}
-	return fmt.Sprintf("stood %d minutes before it was placed; the product allows %d", int(stood.Minutes()), p.BenchMinutes), nil
-}
-
-// oneBatchIfShortened: a shortening carries one date, so vials of several batches are moved batch by batch.
-func oneBatchIfShortened(vials []stock.Vial, e *stock.Event) error {
-	if e.Body.BUD == nil {
-		return nil
-	}
-	for _, v := range vials {
-		if v.Batch != vials[0].Batch {
-			return stock.Refuse("batches", v.Code, "the move shortens beyond-use dates; move each batch by itself so that each gets its own date")
-		}
-	}
-	return nil
-}
-
-// storageFor finds the unit and shelf of "R1/A".
-func storageFor(s *stock.Site, place string) (stock.Unit, error) {
-	unit, shelf := stock.SplitPlace(place)
-	u, _, ok := s.UnitAt(unit)
-	if !ok {
-		return u, stock.Refuse("place", "", "there is no storage unit %q at %s; name one of the site's, as UNIT/SHELF", unit, s.Code)
-	}
-	if _, ok := u.Shelf(shelf); !ok {
-		return u, stock.Refuse("place", "", "%s has no shelf %q; name one of its shelves, as %s/SHELF", unit, shelf, unit)
-	}
-	return u, nil
-}
-
-// mayStay refuses a place that is wrong for the vial and answers its BUD there: now, or earlier in a warmer class.
-func (t *Tracker) mayStay(ctx context.Context, tx Tx, v stock.Vial, u stock.Unit, at time.Time) (time.Time, error) {
-	p, err := tx.Product(ctx, v.Product, v.Version)
-	if err != nil {
-		return v.BUD, err
-	}
-	switch {
-	case p.Hazardous && !u.HazardousOnly:
-		return v.BUD, stock.Refuse("hazard", v.Code, "is hazardous; %s is an ordinary unit. Put it into a unit for hazardous drugs", u.Code)
-	case !p.Hazardous && u.HazardousOnly:
-		return v.BUD, stock.Refuse("hazard", v.Code, "is not hazardous; %s is for hazardous drugs only", u.Code)
-	}
-	return budThere(ctx, tx, v, p, u, at)
-}
-
-// budThere is the vial's beyond-use date once it stands in a unit: as it is, or earlier in a warmer class.
-func budThere(ctx context.Context, tx Tx, v stock.Vial, p stock.Product, u stock.Unit, at time.Time) (time.Time, error) {
-	if u.Class != stock.Freezer && u.Class.Warmth() <= p.Storage.Warmth() {
-		return v.BUD, nil
-	}
-	class, err := warmestSoFar(ctx, tx, v, p.Storage)
-	if err != nil {
-		return v.BUD, err
-	}
-	switch {
-	case u.Class == stock.Freezer && class != stock.Freezer:
-		return v.BUD, stock.Refuse("refreeze", v.Code, "nothing is frozen after it was stored unfrozen; leave it in %s storage", class)
-	case u.Class == stock.Freezer && v.State == stock.WithWard:
-		return v.BUD, stock.Refuse("refreeze", v.Code, "was handed out, so nobody knows that it stayed frozen; nothing is refrozen")
-	case u.Class.Warmth() <= class.Warmth():
-		return v.BUD, nil
-	}
-	b, err := tx.Batch(ctx, v.Batch)
-	if err != nil {
-		return v.BUD, err
-	}
-	a, err := warmerBUD(tx.Site(), p, b, v, u.Class, at)
-	return a.BeyondUse, err
-}
-
-// warmestSoFar is the warmest class the vial was ever stored in: its product's, or that of any of its stays.
-func warmestSoFar(ctx context.Context, tx Tx, v stock.Vial, class stock.Storage) (stock.Storage, error) {
-	stays, err := tx.Stays(ctx, v.Code)
-	for _, s := range stays {
-		if u, _, ok := tx.Site().UnitAt(s.Unit); ok && u.Class.Warmth() > class.Warmth() {
-			class = u.Class
-		}
-	}
-	return class, err
-}
-
 // Issue is the arguments of issuing.
 type Issue struct {
 	Vials []string  `json:"vials"`
@@ -304,11 +158,11 @@ func (t *Tracker) Return(ctx context.Context, site string, a Actor, p Place) (Ha
 		e.Body.From = vials[0].Dest
 		warmer = placedWarmer{}
 		for _, v := range vials {
-			bud, err := t.mayStay(ctx, tx, v, u, e.At)
+			there, err := mayStay(ctx, tx, v, u, e.At)
 			if err != nil && !isNoDate(err) {
 				return err
 			}
-			warmer.note(v, bud, err)
+			warmer.note(v, there.BeyondUse, err)
 		}
 		return nil
 	}, func(tx Tx, e stock.Event, after []stock.Vial) ([]stock.Vial, error) {
@@ -338,15 +192,11 @@ func (t *Tracker) Find(ctx context.Context, site string, a Actor, p Place) (Hand
 			if v.State == stock.WithWard {
 				return stock.Refuse("wrong_state", v.Code, "is issued to %s; record its return instead", v.Dest)
 			}
-			p, err := tx.Product(ctx, v.Product, v.Version)
-			if err != nil {
-				return err
-			}
-			bud, err := budThere(ctx, tx, v, p, u, v.LastSeen)
+			there, err := mayStay(ctx, tx, v, u, v.LastSeen)
 			if err != nil && !isRefusal(err) {
 				return err
 			}
-			warmer.note(v, bud, err)
+			warmer.note(v, there.BeyondUse, err)
 		}
 		return nil
 	}, func(tx Tx, e stock.Event, after []stock.Vial) ([]stock.Vial, error) {

@@ -2,7 +2,6 @@ package tracker
 
 import (
 	"errors"
-	"fmt"
 	"slices"
 	"time"
 
@@ -82,8 +81,11 @@ func warmerBUD(s *stock.Site, p stock.Product, b stock.Batch, v stock.Vial, clas
 			}
 			in.Storage = class
 			a, err := compute(beyonduse.Warmer(in, v.BUD, at, s.WarmLimitFromStart))
+			if no, ok := refusalOf(err); ok {
+				return earliest, stock.Refuse(no.Code, v.Code, "in %s storage: %s", class, no.Say)
+			}
 			if err != nil {
-				return earliest, fmt.Errorf("vial %s in %s storage: %w", v.Code, class, err)
+				return earliest, err
 			}
 			if a.BeyondUse.Before(earliest.BeyondUse) || earliest.GovernedBy == "" {
 				earliest = a

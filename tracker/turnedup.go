@@ -110,8 +110,13 @@ func sortedKeys[K comparable, V any](m map[K]V, compare func(a, b K) int) []K {
 }
 
 func isRefusal(err error) bool {
+	_, ok := refusalOf(err)
+	return ok
+}
+
+func refusalOf(err error) (*stock.Refusal, bool) {
 	var no *stock.Refusal
-	return errors.As(err, &no)
+	return no, errors.As(err, &no)
 }
 
 func isNoDate(err error) bool {

@@ -73,7 +73,7 @@ func TestReturnsAndRefreezing(t *testing.T) {
 	p := s.prepared(t, "FROZ", 2)
 	_, err = s.Place(ctx, "SMALL", technician, tracker.Place{Vials: p, To: "F1/A"})
 	require.NoError(t, err)
-	_, err = s.Place(ctx, "SMALL", technician, tracker.Place{Vials: p[:1], To: "R1/A"})
+	_, err = s.Place(ctx, "SMALL", technician, tracker.Place{Vials: p[:1], To: "R1/A", AcceptShorter: true})
 	require.NoError(t, err)
 	_, err = s.Place(ctx, "SMALL", technician, tracker.Place{Vials: p[:1], To: "F1/A"})
 	refused(t, err, "refreeze")

@@ -5,6 +5,7 @@ import (
 	"strings"
 	"time"
 
+	"vialward/cmd/vialward/internal/app"
 	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
 	"vialward/tracker/walltime"
@@ -81,23 +82,57 @@ func (o verifyVials) Run(c *call) error {
 	})
 }
 
-type placeVials struct {
+type toPlace struct {
 	someVials
 	To   string `required:"" help:"Shelf, as UNIT/SHELF." placeholder:"R1/A"`
 	Note string `help:"Anything worth knowing."`
 }
 
-func (o placeVials) place(at time.Time) tracker.Place {
+func (o toPlace) place(at time.Time) tracker.Place {
 	return tracker.Place{Vials: o.Vials, To: o.To, At: at, Note: o.Note}
 }
 
+type placeVials struct {
+	toPlace
+	Preview       bool `help:"Say what the place would make of each vial, and record nothing."`
+	AcceptShorter bool `help:"The place is a warmer one, and the earlier date it gives is accepted."`
+}
+
 func (o placeVials) Run(c *call) error {
+	if o.Preview {
+		return o.preview(c)
+	}
 	return o.handled(c, func(t *tracker.Tracker, site string, who tracker.Actor, at time.Time) (tracker.Handled, error) {
-		return t.Place(c.ctx, site, who, o.place(at))
+		p := o.place(at)
+		p.AcceptShorter = o.AcceptShorter
+		return t.Place(c.ctx, site, who, p)
 	})
 }
 
-type returnVials struct{ placeVials }
+// preview prints what placing would do, a vial a line.
+func (o placeVials) preview(c *call) error {
+	at, err := instant(o.At)
+	if err != nil {
+		return err
+	}
+	return o.with(c, func(b *app.Base, site string) error {
+		return b.Tracker.Store.Read(c.ctx, site, func(v tracker.View) error {
+			all, err := b.Tracker.PreviewPlace(c.ctx, v, o.place(at))
+			if err != nil {
+				return err
+			}
+			as := present.Of(v, b.Tracker.Now())
+			var text strings.Builder
+			for _, p := range all {
+				fmt.Fprintf(&text, "%-16s %s\n", p.Vial.Code, present.PlacingInWords(p, as.Zone))
+			}
+			c.print(as.PlacingList(o.To, all), text.String())
+			return nil
+		})
+	})
+}
+
+type returnVials struct{ toPlace }
 
 func (o returnVials) Run(c *call) error {
 	return o.handled(c, func(t *tracker.Tracker, site string, who tracker.Actor, at time.Time) (tracker.Handled, error) {
@@ -105,7 +140,7 @@ func (o returnVials) Run(c *call) error {
 	})
 }
 
-type findVials struct{ placeVials }
+type findVials struct{ toPlace }
 
 func (o findVials) Run(c *call) error {
 	return o.handled(c, func(t *tracker.Tracker, site string, who tracker.Actor, at time.Time) (tracker.Handled, error) {

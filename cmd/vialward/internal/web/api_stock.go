@@ -22,6 +22,8 @@ func stockReads() []route {
 			parameter{"unit", "string", "Only this storage unit."}, parameter{"product", "string", "Only this product, by code."},
 			parameter{"state", "string", "Only this state; left out: prepared, available and issued; any: all."}),
 		get("/vials/{code}", "A vial's whole life: who made it, from what, where it has been, what was decided.", getVial),
+		get("/vials/{code}/place", "What placing a vial there would make of its beyond-use date; nothing is recorded.", getPlacing,
+			parameter{"to", "string", "Shelf, as UNIT/SHELF."}, parameter{"at", "date-time", "When it would be placed; now if left out."}),
 		get("/batches/{code}", "A batch, every limit its beyond-use date was chosen from, and its vials.", getBatch),
 	}
 }
@@ -75,6 +77,22 @@ func getVial(ctx context.Context, q *ask, v tracker.View) (present.Life, error) 
 		return present.Life{}, err
 	}
 	return present.LifeOf(ctx, v, code, q.now)
+}
+
+func getPlacing(ctx context.Context, q *ask, v tracker.View) (present.Placing, error) {
+	code, err := vialCode(q.r.PathValue("code"))
+	if err != nil {
+		return present.Placing{}, err
+	}
+	at, err := q.instant("at", q.now)
+	if err != nil {
+		return present.Placing{}, err
+	}
+	all, err := q.t.PreviewPlace(ctx, v, tracker.Place{Vials: []string{code}, To: q.text("to"), At: at})
+	if err != nil {
+		return present.Placing{}, err
+	}
+	return q.as.Placing(all[0]), nil
 }
 
 func getBatch(ctx context.Context, q *ask, v tracker.View) (present.BatchWithVials, error) {
