@@ -82,7 +82,7 @@ func fill(t *testing.T, tx tracker.Tx, bud time.Time) error {
 	act(stock.CaseOpened, "vialward", "daemon", stock.Body{Case: c.No})
 	tx.Release(h, []string{"V1"}, noon.Add(time.Hour))
 	act(stock.Released, "rph-1", "token", stock.Body{Case: c.No}, first[0])
-	require.NoError(t, tx.AddToken(ctx, []byte("hash"), tracker.Token{Person: "rph-1", Scope: "act"}, "desk", noon, time.Time{}))
+	require.NoError(t, tx.AddToken(ctx, []byte("hash"), tracker.Token{Person: "rph-1", Scopes: []string{tracker.ScopeRead}, Name: "desk", MadeAt: noon, UsedAt: noon}))
 	tx.SetArea("PA", stock.AreaStatus{From: noon, Category: "1", Reason: "x"})
 	act(stock.AreaSet, "rph-1", "token", stock.Body{Area: "PA"})
 	tx.PlanWork(tracker.PlannedWork{Unit: "R1", From: noon, To: noon.Add(time.Hour), Reason: "x", By: "x"})
@@ -146,7 +146,8 @@ func TestRulesTheSchemaHolds(t *testing.T) {
 			"a site version rewritten":       `update site_version set document = '{}'`,
 			"a site deleted":                 `delete from site`,
 			"an area's past":                 `update area_status set category = '3'`,
-			"a token with more scope":        `update api_token set scope = 'act', person = 'rph-2'`,
+			"a token with more scope":        `update api_token set scopes = '{act,read}'`,
+			"a token of another":             `update api_token set person = 'rph-2'`,
 			"a token deleted":                `delete from api_token`,
 			"a finished intake":              `update intake set stored = 2, refused = 0`,
 			"an intake's digest":             `update intake set digest = '\x00'`,

@@ -119,29 +119,6 @@ func (t *tx) Product(ctx context.Context, code string, version int) (stock.Produ
 	return p, nil
 }
 
-// TokenActor finds a token that has neither run out nor been revoked.
-func (d *DB) TokenActor(ctx context.Context, hash []byte, now time.Time) (tracker.Token, error) {
-	var k tracker.Token
-	err := d.pool.QueryRow(ctx, `select s.code, a.person, a.scope, coalesce(a.sensors, '{}') from api_token a join site s using (site)
-		where a.token_hash = $1 and a.revoked_at is null and (a.expires_at is null or a.expires_at > $2)`, hash, now).
-		Scan(&k.Site, &k.Person, &k.Scope, &k.Sensors)
-	if errors.Is(err, pgx.ErrNoRows) {
-		return k, tracker.NotFound("token", "given")
-	}
-	return k, away(err)
-}
-
-// AddToken stores the hash of a token, never the token.
-func (t *tx) AddToken(ctx context.Context, hash []byte, k tracker.Token, name string, at, expires time.Time) error {
-	var sensors []string
-	if len(k.Sensors) > 0 {
-		sensors = k.Sensors
-	}
-	_, err := t.q.Exec(ctx, `insert into api_token (site, token_hash, person, scope, sensors, name, created_at, expires_at)
-		values ($1, $2, $3, $4, $5, $6, $7, $8)`, t.id, hash, k.Person, k.Scope, sensors, name, at, orNull(expires))
-	return err
-}
-
 // SetArea hands over a status; the newest that has begun counts.
 func (t *tx) SetArea(area string, s stock.AreaStatus) {
 	t.bring(areas, area, s.From, s.Category, s.Reason)

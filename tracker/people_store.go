@@ -87,6 +87,8 @@ type PeopleView interface {
 	Hands(ctx context.Context, device []byte) ([]Hand, error)
 	// Sessions, newest first.
 	Sessions(ctx context.Context, q SessionQuery) ([]Session, error)
+	// Tokens of the site, newest first, those that ended too.
+	Tokens(ctx context.Context) ([]Token, error)
 }
 
 // PeopleTx changes them.

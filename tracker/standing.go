@@ -2,9 +2,6 @@ package tracker
 
 import (
 	"context"
-	"crypto/rand"
-	"crypto/sha256"
-	"encoding/base64"
 	"fmt"
 	"slices"
 	"time"
@@ -93,46 +90,4 @@ func (t *Tracker) PlanWork(ctx context.Context, site string, a Actor, w PlannedW
 		tx.PlanWork(w)
 		return tx.Append(ctx, &e)
 	})
-}
-
-// MakeToken makes an API token for a person or a logger and answers it once; only its hash is kept. A token that acts as
-// a person is made by that person and nobody else: an administrator could else verify and release in a pharmacist's name.
-func (t *Tracker) MakeToken(ctx context.Context, site string, a Actor, k Token, name string, expires time.Time) (string, error) {
-	if !slices.Contains([]string{"act", "read", "readings"}, k.Scope) {
-		return "", stock.Refuse("scope", "", "scope %q does not exist; use act, read or readings", k.Scope)
-	}
-	var raw [24]byte
-	if _, err := rand.Read(raw[:]); err != nil {
-		return "", fmt.Errorf("make a token: %w", err)
-	}
-	token := base64.RawURLEncoding.EncodeToString(raw[:])
-	return token, t.AddToken(ctx, site, a, token, k, name, expires)
-}
-
-// AddToken records a token by its hash.
-func (t *Tracker) AddToken(ctx context.Context, site string, a Actor, token string, k Token, name string, expires time.Time) error {
-	now := walltime.Cut(t.Now())
-	op := access.MakeOthers
-	if k.Person == a.Person.Code {
-		op = access.MakeToken
-	}
-	return t.in(ctx, site, a, op, now, func(tx Tx) error {
-		if op == access.MakeOthers && k.Scope == "act" {
-			return stock.Refuse("scope", "", "a token that acts as %s is made by %s; for others there are the scopes read and readings", k.Person, k.Person)
-		}
-		if _, ok := tx.Site().Person(k.Person); !ok {
-			return stock.Refuse("person", "", "there is no person %q at %s", k.Person, site)
-		}
-		e := event(tx, stock.TokenMade, a, now, now, stock.Body{To: k.Person, Note: name, Reason: k.Scope})
-		if err := tx.Append(ctx, &e); err != nil {
-			return err
-		}
-		return tx.AddToken(ctx, HashToken(token), k, name, now, expires)
-	})
-}
-
-// HashToken is how a token is stored and looked up. Tokens are 24 random bytes, so a fast hash keeps them.
-func HashToken(token string) []byte {
-	h := sha256.Sum256([]byte(token))
-	return h[:]
 }

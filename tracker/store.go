@@ -21,20 +21,13 @@ type Store interface {
 	Read(ctx context.Context, site string, f func(View) error) error
 	// Sites lists the codes of all sites.
 	Sites(ctx context.Context) ([]string, error)
-	// TokenActor finds who holds an API token, by its SHA-256. ErrNotFound for an unknown, expired or revoked one.
+	// TokenActor finds who holds an API token, by its SHA-256, and notes that it was used. ErrNotFound for an unknown,
+	// expired or revoked one.
 	TokenActor(ctx context.Context, hash []byte, now time.Time) (Token, error)
 	// NewSite makes an empty site for a first load and answers its number; an existing one is answered as it is.
 	NewSite(ctx context.Context, code, zone string) (int32, error)
 
 	PeopleStore
-}
-
-// Token is an API token as found. Its person's roles are those of the site's document now.
-type Token struct {
-	Site    string
-	Person  string
-	Scope   string   // act, read, readings
-	Sensors []string // of scope readings; none = all
 }
 
 // Tx is a transaction: a View that can also add to the record.
@@ -66,7 +59,9 @@ type Tx interface {
 	// this transaction.
 	SaveSite(ctx context.Context, s stock.Site, changed []stock.Product, at time.Time) error
 	// AddToken stores a token's hash.
-	AddToken(ctx context.Context, hash []byte, t Token, name string, at, expires time.Time) error
+	AddToken(ctx context.Context, hash []byte, k Token) error
+	// RevokeToken ends one; of one that was revoked nothing changes.
+	RevokeToken(ctx context.Context, number int64, at time.Time) error
 	PlanWork(w PlannedWork)
 	// Once marks a job's slot as done; false when it was done before.
 	Once(ctx context.Context, job, slot string, at time.Time) (bool, error)

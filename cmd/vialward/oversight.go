@@ -247,34 +247,6 @@ func (o setArea) Run(c *call) error {
 	})
 }
 
-type tokenCommands struct {
-	Make makeToken `cmd:"" help:"Make an API token; it is shown once."`
-}
-
-type makeToken struct {
-	person
-	Person  string   `arg:"" help:"Whose token: its acts are theirs."`
-	Scope   string   `default:"act" enum:"act,read,readings" help:"act as the person, read, or write readings."`
-	Sensor  []string `help:"With scope readings: the only sensors it may write."`
-	Name    string   `required:"" help:"What it is for."`
-	Expires string   `help:"When it ends (RFC 3339)."`
-}
-
-func (o makeToken) Run(c *call) error {
-	expires, err := instant(o.Expires)
-	if err != nil {
-		return err
-	}
-	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor) error {
-		token, err := t.MakeToken(c.ctx, site, who, tracker.Token{Person: o.Person, Scope: o.Scope, Sensors: o.Sensor}, o.Name, expires)
-		if err != nil {
-			return err
-		}
-		c.print(map[string]string{"token": token}, token+"\n")
-		return nil
-	})
-}
-
 type recordCommands struct {
 	Recount recountRecord `cmd:"" help:"Fold every event anew and compare with the vials' rows."`
 }

@@ -220,13 +220,15 @@ create table area_status (
 
 create table api_token (
   site       int not null references site,
+  number     bigint generated always as identity, -- as people name it
   token_hash bytea not null,
   person     text not null,
-  scope      text not null check (scope in ('act', 'read', 'readings')),
+  scopes     text[] not null check (cardinality(scopes) > 0 and scopes <@ '{act,read,readings}'),
   sensors    text[],  -- for scope readings: which; null = all
   name       text not null,
   created_at timestamptz not null,
   expires_at timestamptz,
+  used_at    timestamptz, -- the last time, to a minute
   revoked_at timestamptz,
   primary key (site, token_hash)
 );
@@ -274,11 +276,12 @@ begin
   end if;
   return new;
 end $$;
--- A token is revoked, once; nothing else of it changes.
+-- A token is used, and revoked, once; nothing else of it changes.
 create function keep_token() returns trigger language plpgsql as $$
 begin
-  if old.revoked_at is not null or to_jsonb(new) - 'revoked_at' is distinct from to_jsonb(old) - 'revoked_at' then
-    raise exception 'a token may be revoked, once' using errcode = 'check_violation';
+  if old.revoked_at is not null or to_jsonb(new) - '{revoked_at,used_at}'::text[] is distinct from to_jsonb(old) - '{revoked_at,used_at}'::text[]
+     or coalesce(new.used_at < old.used_at, new.used_at is null and old.used_at is not null) then
+    raise exception 'a token may be used, and revoked, once' using errcode = 'check_violation';
   end if;
   return new;
 end $$;
@@ -357,5 +360,5 @@ grant insert on site, site_version, product_version, event, event_vial, batch, b
 grant update on vial, counter to vialward_daemon;
 grant update (zone) on site to vialward_daemon;
 grant update (to_at) on stay to vialward_daemon;
-grant update (revoked_at) on api_token to vialward_daemon;
+grant update (revoked_at, used_at) on api_token to vialward_daemon;
 grant delete on vial_closing, vial_hold to vialward_daemon; -- working rows: what stands now

@@ -14,7 +14,7 @@ func (s *Story) begin(ctx context.Context) error {
 	if _, err := s.t.LoadSite(ctx, tracker.Account("demo"), s.set); err != nil {
 		return err
 	}
-	if err := s.t.AddToken(ctx, Site, s.who(loggerPerson), Token, tracker.Token{Site: Site, Person: loggerPerson, Scope: "act"}, "the demo's", time.Time{}); err != nil {
+	if err := s.t.AddToken(ctx, Site, s.who(loggerPerson), Token, tracker.Token{Person: loggerPerson, Scopes: []string{tracker.ScopeAct}, Name: "the demo's"}); err != nil {
 		return err
 	}
 	for _, l := range s.logs {

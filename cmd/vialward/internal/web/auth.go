@@ -10,18 +10,15 @@ import (
 	"vialward/tracker"
 )
 
-// scope is what a token lets its holder do.
+// scope is what a token lets its holder do; scopeNone = no token is asked for.
 type scope string
 
 const (
-	scopeNone     scope = "" // no token asked for
-	scopeRead     scope = "read"
-	scopeReadings scope = "readings" // write readings, of the token's sensors only if it names any
-	scopeAct      scope = "act"      // everything, as its person
+	scopeNone     scope = ""
+	scopeRead     scope = tracker.ScopeRead
+	scopeReadings scope = tracker.ScopeReadings
+	scopeAct      scope = tracker.ScopeAct
 )
-
-// allows: act includes the other two, which include nothing else.
-func (s scope) allows(needed scope) bool { return s == needed || s == scopeAct }
 
 // errNoToken answers an unknown, expired or revoked token, one whose person has gone and none at all alike.
 var errNoToken = errors.New("no valid token")
@@ -44,17 +41,17 @@ func (q *ask) identify(ctx context.Context, needed scope) error {
 		return err
 	}
 	person, ok := q.site.Person(q.token.Person)
-	if !ok {
+	if !ok || person.Gone(q.now) {
 		return errNoToken
 	}
 	q.who = tracker.Actor{Person: person, Via: "token"}
-	if !scope(q.token.Scope).allows(needed) {
+	if !q.token.Allows(string(needed)) {
 		return &fault{
 			problem: problem{
 				Type: urn("scope"), Title: "Token does not reach that far", Status: http.StatusForbidden, Code: "scope",
 				challenge: `Bearer realm="vialward", error="insufficient_scope", scope="` + string(needed) + `"`,
 			},
-			say: "This token's scope is " + q.token.Scope + "; this takes " + string(needed) + ". Ask an administrator of the site for another token.",
+			say: "This token's scope is " + strings.Join(q.token.Scopes, " and ") + "; this takes " + string(needed) + ". Ask an administrator of the site for another token.",
 		}
 	}
 	if site := q.r.URL.Query().Get("site"); site != "" && site != q.token.Site {

@@ -33,7 +33,7 @@ func describe(table []route) object {
 		"paths": paths,
 		"components": object{
 			"schemas":         s.all,
-			"securitySchemes": object{"token": object{"type": "http", "scheme": "bearer", "description": "An API token of a person: scope act does everything as that person, read reads, readings writes readings."}},
+			"securitySchemes": object{"token": object{"type": "http", "scheme": "bearer", "description": "An API token of a person, of one scope or several: act does everything as that person, read reads, readings writes readings."}},
 		},
 	}
 }

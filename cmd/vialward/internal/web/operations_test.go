@@ -201,7 +201,7 @@ func bud(t *testing.T, events []present.Event) string {
 func TestTokensThatAreNone(t *testing.T) {
 	t.Parallel()
 	s := newShop(t)
-	s.token(t, "until eight", tracker.Token{Person: "tech-1", Scope: "act"}, morning.Add(time.Hour))
+	s.token(t, "until eight", tracker.Token{Person: "tech-1", Scopes: []string{"act"}}, morning.Add(time.Hour))
 	require.Equal(t, http.StatusOK, s.send(http.MethodGet, "/api/v1/units", "until eight", "", "").status)
 	s.pass(time.Hour)
 	site := smallSite()

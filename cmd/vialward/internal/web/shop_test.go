@@ -48,11 +48,11 @@ func newShop(t testing.TB) *shop {
 		if p.Is(stock.Logger) {
 			continue
 		}
-		s.token(t, p.Code, tracker.Token{Person: p.Code, Scope: "act"}, time.Time{})
+		s.token(t, p.Code, tracker.Token{Person: p.Code, Scopes: []string{"act"}}, time.Time{})
 	}
-	s.token(t, "reader", tracker.Token{Person: "mgr-1", Scope: "read"}, time.Time{})
-	s.token(t, "logger", tracker.Token{Person: "log-1", Scope: "readings"}, time.Time{})
-	s.token(t, "logger-T2", tracker.Token{Person: "log-1", Scope: "readings", Sensors: []string{"T2"}}, time.Time{})
+	s.token(t, "reader", tracker.Token{Person: "mgr-1", Scopes: []string{"read"}}, time.Time{})
+	s.token(t, "logger", tracker.Token{Person: "log-1", Scopes: []string{"readings"}}, time.Time{})
+	s.token(t, "logger-T2", tracker.Token{Person: "log-1", Scopes: []string{"readings"}, Sensors: []string{"T2"}}, time.Time{})
 	s.h = s.Handler()
 	return s
 }
@@ -60,11 +60,12 @@ func newShop(t testing.TB) *shop {
 func (s *shop) token(t testing.TB, token string, k tracker.Token, expires time.Time) {
 	t.Helper()
 	maker := "admin-1"
-	if k.Scope == "act" {
+	if k.Allows(tracker.ScopeAct) {
 		maker = k.Person
 	}
 	a := tracker.Actor{Person: stock.Person{Code: maker}, Via: tracker.ViaMachine}
-	require.NoError(t, s.Tracker.AddToken(t.Context(), "SMALL", a, token, k, token, expires))
+	k.Name, k.Ends = token, expires
+	require.NoError(t, s.Tracker.AddToken(t.Context(), "SMALL", a, token, k))
 }
 
 func (s *shop) clock() time.Time {
