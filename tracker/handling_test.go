@@ -194,12 +194,29 @@ func TestRefusedAtTheDoor(t *testing.T) {
 	refused(t, err, "expired") // a release revives nothing
 }
 
+// Times the wrong way round are refused by how far, which is right in every zone.
+func TestPreparationEndsAfterItBegan(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	_, err := s.Prepare(t.Context(), "SMALL", technician, tracker.Prepare{
+		Product: "PANT", Count: 1, Area: "PA", StartedAt: s.now.Add(-time.Hour), CompletedAt: s.now.Add(-90 * time.Minute), Components: lots("pantoprazole"),
+	})
+	refused(t, err, "times")
+	require.ErrorContains(t, err, "preparation started 30m0s after it was completed")
+}
+
 // A shortened vial waits on the relabel hold; the old label then answers "old label".
 func TestShortenedVialsWaitForTheirLabel(t *testing.T) {
 	t.Parallel()
 	s, ctx := newSite(t), t.Context()
 	codes := s.batch(t, 1, "R1/A")
-	_, err := s.Shorten(ctx, "SMALL", pharmacist, tracker.Shorten{Vials: codes, BUD: s.now.Add(10 * time.Hour), Reason: "warm for a while"})
+	_, err := s.Shorten(ctx, "SMALL", pharmacist, tracker.Shorten{Vials: codes, BUD: s.now.AddDate(1, 0, 0), Reason: "longer"})
+	refused(t, err, "later")
+	require.NotContains(t, err.Error(), "Z now", "people read the site's time")
+	require.Regexp(t, `it is \w{3} \d+ Oct 2025 \d\d:\d\d EDT now$`, err.Error())
+	_, err = s.Shorten(ctx, "SMALL", pharmacist, tracker.Shorten{Vials: codes, BUD: s.now.AddDate(-1, 0, 0), Reason: "a slip"})
+	require.Regexp(t, `\d\d:\d\d EDT lies before it was made, .* EDT; check the date$`, err.Error())
+	_, err = s.Shorten(ctx, "SMALL", pharmacist, tracker.Shorten{Vials: codes, BUD: s.now.Add(10 * time.Hour), Reason: "warm for a while"})
 	require.NoError(t, err)
 	_, err = s.Issue(ctx, "SMALL", technician, tracker.Issue{Vials: codes, To: "WARD", Label: 1})
 	refused(t, err, "on_hold")
@@ -209,6 +226,8 @@ func TestShortenedVialsWaitForTheirLabel(t *testing.T) {
 	require.NoError(t, err)
 	_, err = s.Issue(ctx, "SMALL", technician, tracker.Issue{Vials: codes, To: "WARD", Label: 1})
 	refused(t, err, "old_label")
+	_, err = s.Issue(ctx, "SMALL", technician, tracker.Issue{Vials: codes, To: "WARD", Label: 3})
+	refused(t, err, "label")
 	_, err = s.Issue(ctx, "SMALL", technician, tracker.Issue{Vials: codes, To: "WARD", Label: 2})
 	require.NoError(t, err)
 	s.recounted(t)

@@ -219,6 +219,9 @@ func (t *Tracker) Shorten(ctx context.Context, site string, a Actor, s Shorten) 
 	bud := walltime.CutMinute(s.BUD)
 	return t.handle(ctx, site, a, act{access.Shorten, stock.Shortened, s.Vials, s.At, stock.Body{BUD: &bud, Reason: s.Reason}}, func(tx Tx, vials []stock.Vial, _ *stock.Event) error {
 		for _, v := range vials {
+			if !v.State.Closed() && !bud.Before(v.BUD) {
+				return stock.Refuse("later", v.Code, "a beyond-use date never moves later: it is %s now", walltime.Say(v.BUD, tx.Site().Location()))
+			}
 			if err := sensibleBUD(ctx, tx, v, bud); err != nil {
 				return err
 			}
@@ -231,7 +234,8 @@ func (t *Tracker) Shorten(ctx context.Context, site string, a Actor, s Shorten) 
 func sensibleBUD(ctx context.Context, tx Tx, v stock.Vial, bud time.Time) error {
 	b, err := tx.Batch(ctx, v.Batch)
 	if err == nil && bud.Before(b.StartedAt) {
-		return stock.Refuse("bud", v.Code, "%s lies before it was made, %s; check the date", bud.Format(time.RFC3339), walltime.Say(b.StartedAt, tx.Site().Location()))
+		zone := tx.Site().Location()
+		return stock.Refuse("bud", v.Code, "%s lies before it was made, %s; check the date", walltime.Say(bud, zone), walltime.Say(b.StartedAt, zone))
 	}
 	return err
 }

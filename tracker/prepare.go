@@ -123,7 +123,7 @@ func (p Prepare) times(now time.Time) (started, completed time.Time, err error) 
 	started = walltime.Cut(p.StartedAt)
 	switch {
 	case started.After(completed):
-		return started, completed, stock.Refuse("times", "", "preparation started %s, after it was completed, %s", started.Format(time.RFC3339), completed.Format(time.RFC3339))
+		return started, completed, stock.Refuse("times", "", "preparation started %s after it was completed; check both times", started.Sub(completed).Round(time.Second))
 	case p.Count < 1:
 		return started, completed, stock.Refuse("count", "", "%d vials: a batch has at least one", p.Count)
 	}

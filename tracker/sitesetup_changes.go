@@ -96,9 +96,7 @@ func (d *diff) tables(name string, before, after map[string]any) {
 		if slices.Contains(notTold, k) || (k == "version" && name == "site") {
 			continue
 		}
-		_, listBefore := before[k].([]any)
-		_, listAfter := after[k].([]any)
-		if things[k] != "" && (listBefore || listAfter) {
+		if things[k] != "" && (coded(before[k]) || coded(after[k])) {
 			d.coded(name, k, list(before[k]), list(after[k]))
 			continue
 		}
@@ -109,6 +107,16 @@ func (d *diff) tables(name string, before, after map[string]any) {
 		}
 		d.values(name, k, before[k], after[k])
 	}
+}
+
+// coded is a list of things with codes. The shelves a sensor speaks for are codes alone.
+func coded(v any) bool {
+	l := list(v)
+	if len(l) == 0 {
+		return false
+	}
+	_, thing := l[0].(map[string]any)
+	return thing
 }
 
 // coded compares lists whose items have codes: by code, and then their order.

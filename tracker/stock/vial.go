@@ -199,7 +199,7 @@ func (v Vial) Apply(e Event) (Vial, error) {
 		v.shorten(e, b.BUD)
 	case Shortened:
 		if b.BUD == nil || !b.BUD.Before(v.BUD) {
-			return v, Refuse("later", v.Code, "a beyond-use date never moves later: it is %s now", v.BUD.Format(time.RFC3339))
+			return v, Refuse("later", v.Code, "a beyond-use date never moves later, and it is no shortening to leave it")
 		}
 		v.shorten(e, b.BUD)
 	case Relabel:
@@ -286,6 +286,8 @@ func (v Vial) Issuable(now time.Time, margin time.Duration, labelSeen int, zone 
 		return Refuse("unverified", v.Code, "%s", notAvailable(v))
 	case labelSeen > 0 && labelSeen < v.Label:
 		return Refuse("old_label", v.Code, "carries an old label; find the vial's new label before it is used")
+	case labelSeen > v.Label:
+		return Refuse("label", v.Code, "has no label %d, the newest is %d; scan it again, and do not use it while they differ", labelSeen, v.Label)
 	case !now.Before(v.BUD):
 		return Refuse("expired", v.Code, "expired %s", walltime.Say(v.BUD, zone))
 	case len(v.Holds) > 0 || len(v.Touches) > 0:

@@ -5,6 +5,7 @@ import (
 	"net"
 	"net/mail"
 	"net/netip"
+	"net/url"
 	"os"
 	"path"
 	"path/filepath"
@@ -48,8 +49,31 @@ func loopback(host string) bool {
 
 // checkDSN looks at its form only; package db reads it. The text is not repeated: it may hold a password.
 func (r *reader) checkDSN(dsn string) {
-	if dsn != "" && !looksLikeDSN.MatchString(dsn) {
+	if dsn == "" {
+		return
+	}
+	if !looksLikeDSN.MatchString(dsn) {
 		r.blame("database.dsn", "this is no PostgreSQL connection string: write postgres://USER@HOST:5432/DATABASE, or host=... dbname=... user=...")
+		return
+	}
+	var ports []string
+	if strings.Contains(dsn, "://") {
+		u, err := url.Parse(dsn)
+		if err != nil {
+			r.blame("database.dsn", "this address cannot be read: a port is digits, and in a user name or password %% is written %%25, @ %%40, : %%3A and / %%2F")
+			return
+		}
+		for host := range strings.SplitSeq(u.Host, ",") {
+			_, port, _ := strings.Cut(host[strings.LastIndexByte(host, ']')+1:], ":") // an IPv6 address stands in brackets
+			ports = append(ports, port)
+		}
+	} else if m := dsnPort.FindStringSubmatch(Secret(dsn).Masked()); m != nil {
+		ports = strings.Split(m[1], ",")
+	}
+	for _, port := range ports {
+		if n, err := strconv.Atoi(port); port != "" && (err != nil || n < 1 || n > 65535) {
+			r.blame("database.dsn", "%q is no port: it goes from 1 to 65535, and is usually 5432", port)
+		}
 	}
 }
 

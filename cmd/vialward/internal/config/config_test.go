@@ -217,6 +217,10 @@ func TestSingleMistakes(t *testing.T) {
 		"port too large":             {"[http]\nlisten = \"127.0.0.1:65536\"\n", nil, "not an address and a port"},
 		"number as text":             {"[http]\nmax_body_mb = \"64\"\n", nil, "whole number"},
 		"dsn of the environment":     {"", []string{config.EnvDSN, "oops:secret"}, "VIALWARD_DSN: this is no PostgreSQL"},
+		"dsn with a port too large":  {"[database]\ndsn = \"postgres://u@h:99999/d\"\n", nil, `line 2: database.dsn: "99999" is no port`},
+		"dsn with several hosts":     {"", []string{config.EnvDSN, "postgres://u@a:5432,h,i:0/d?password=secret"}, `VIALWARD_DSN: "0" is no port`},
+		"dsn of pairs":               {"", []string{config.EnvDSN, "host=a,b port=5432,five password=secret"}, `"five" is no port`},
+		"dsn that cannot be read":    {"", []string{config.EnvDSN, "postgres://u:secret%zz@h/d"}, "% is written %25"},
 		"mail without relay":         {"[mail]\nfrom = \"a@b.example\"\n", nil, "relay is missing"},
 		"relay without port":         {"[mail]\nrelay = \"relay\"\nfrom = \"a@b.example\"\n", nil, "not a host and a port"},
 		"relay on port 0":            {"[mail]\nrelay = \"relay:0\"\nfrom = \"a@b.example\"\n", nil, "not a host and a port"},
@@ -239,6 +243,17 @@ func TestSingleMistakes(t *testing.T) {
 			require.ErrorContains(t, err, c.say)
 			require.NotContains(t, err.Error(), "secret")
 		})
+	}
+}
+
+// What may be written of a database is not taken for a mistake.
+func TestSoundDSNs(t *testing.T) {
+	for _, dsn := range []string{
+		"postgres://u@h/d", "postgresql:///d?host=/run/postgresql", "postgres://u:a%40b@[::1]:5433/d", "postgres://u@a:5432,b:5433/d?target_session_attrs=read-write",
+		"host=a,b port=5432,5433 user=u", "host=a port='5432' dbname=d", "user=u password='a port=x b'",
+	} {
+		_, err := load(t, "", config.EnvDSN, dsn)
+		require.NoError(t, err, dsn)
 	}
 }
 

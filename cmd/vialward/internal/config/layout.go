@@ -42,8 +42,13 @@ func ParseLayout(name string, text []byte) (templog.Layout, error) {
 	}
 	f := &layoutFile{tree: tree, lines: findLines(string(text))}
 	l := f.layout()
-	if len(f.problems) == 0 { // else it would be said twice, in other words
-		for _, m := range l.Mistakes() {
+	said := map[string]bool{}
+	for _, p := range f.problems {
+		said[p.Key] = true
+	}
+	for _, m := range l.Mistakes() {
+		// Not what was said in other words, nor of sensors what follows from value columns that could not be read.
+		if follows := said["value"] && (m.Key == "sensor" || m.Key == "sensor_column"); !said[m.Key] && !follows {
 			f.wrong(m.Key, "%s", m.Why)
 		}
 	}
@@ -96,7 +101,7 @@ func (f *layoutFile) layout() (l templog.Layout) {
 }
 
 // header may be left out where columns are given by name: then there must be one. Where all are numbers, the first row
-// would be lost if there were none.
+// would be lost if there were none. Where that is said, true: nothing more follows from it.
 func (f *layoutFile) header(l templog.Layout) bool {
 	switch v := f.tree["header"].(type) {
 	case bool:
@@ -111,7 +116,7 @@ func (f *layoutFile) header(l templog.Layout) bool {
 	default:
 		f.wrong("header", "write true or false, without quotes; it is %s", typeWord(v))
 	}
-	return false
+	return true
 }
 
 func (f *layoutFile) text(key string) string {

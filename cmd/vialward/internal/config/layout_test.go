@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -135,6 +136,15 @@ func TestLayoutMistakes(t *testing.T) {
 	for _, line := range []string{"line 1: header: ", "line 2: unit: ", "line 3: sorted: "} {
 		require.ErrorContains(t, err, line, "all mistakes are listed at once")
 	}
+	// Those of form and those of meaning together, each once, and nothing that only follows from another.
+	_, err = config.ParseLayout("fridge.toml", []byte("header = \"yes\"\ntime = 1\ntime_format = \"%Q\"\nvalue = [true]\nunit = \"F\"\nzone = \"Mars\"\ndecimal = \"x\"\nsensor = \"R1\"\n"))
+	require.Error(t, err)
+	said := regexp.MustCompile(`line (\d+): `).FindAllStringSubmatch(err.Error(), -1)
+	var lines []string
+	for _, m := range said {
+		lines = append(lines, m[1])
+	}
+	require.Equal(t, []string{"1", "3", "4", "5", "6", "7"}, lines, "%v", err)
 }
 
 // A sound layout comes out as written, with the usual delimiter and decimal mark where none are named.

@@ -36,6 +36,7 @@ func (s Secret) LogValue() slog.Value         { return slog.StringValue(s.Masked
 // A DSN is a URL or pairs of keyword and value (PostgreSQL documentation, "Connection Strings").
 var (
 	looksLikeDSN = regexp.MustCompile(`^(?:postgres(?:ql)?://|\s*[a-z_]+\s*=)`)
+	dsnPort      = regexp.MustCompile(`(?:^|\s)port\s*=\s*'?([^'\s]*)`)
 	dsnPasswords = []*regexp.Regexp{
 		regexp.MustCompile(`(?s)^(postgres(?:ql)?://[^:@/?]*:).*(@)`), // to the last @: rather too much than a part of it
 		regexp.MustCompile(`(?i)([?&](?:ssl)?password=)[^&]*()`),
