@@ -112,7 +112,7 @@ func (t *Tracker) Release(ctx context.Context, site string, a Actor, r Release) 
 		}
 		done = Handled{after[0].Seq, after}
 		return nil
-	})
+	}, at)
 	return done, err
 }
 

@@ -65,6 +65,11 @@ func (t *Tracker) Prepare(ctx context.Context, site string, a Actor, p Prepare) 
 		if err != nil {
 			return err
 		}
+		if product.Hazardous {
+			if err := access.MayHazardous(tx.Site(), a.Person.Code, access.Prepare, now, started, completed); err != nil {
+				return err
+			}
+		}
 		b, latest, ends, err := t.plan(ctx, tx, p, product, started, completed)
 		if err != nil {
 			return err

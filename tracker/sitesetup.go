@@ -36,7 +36,7 @@ func (t *Tracker) LoadSite(ctx context.Context, a Actor, site stock.Site) ([]str
 	if wrong := mistakes(CheckSite(&site)); len(wrong) > 0 {
 		return nil, &SiteMistakes{site.Code, wrong}
 	}
-	if err := a.may(&stock.Site{Code: site.Code}, access.SetUp); err != nil {
+	if err := a.may(&stock.Site{Code: site.Code}, access.SetUp, t.Now()); err != nil {
 		sites, err := t.Store.Sites(ctx)
 		if err != nil {
 			return nil, err

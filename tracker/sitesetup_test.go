@@ -84,11 +84,21 @@ func smallSite() stock.Site {
 		}},
 		Products: []stock.Product{product("PANT", "pantoprazole"), product("MICA", "micafungin")},
 		People: []stock.Person{
-			{Code: "rph-1", Mail: "rph-1@small.example", Roles: []string{stock.Pharmacist}}, {Code: "tech-1", Roles: []string{stock.Technician}},
+			{Code: "rph-1", Mail: "rph-1@small.example", Roles: []string{stock.Pharmacist}, Competencies: able(year, stock.Aseptic, stock.Verifying, stock.Releasing)},
+			{Code: "tech-1", Roles: []string{stock.Technician}, Competencies: able(year, stock.Aseptic, stock.Hazardous)},
 		},
 		Routes:  []stock.Route{{Kinds: []string{"all"}, To: []string{"rph-1"}}},
 		Reasons: []stock.WasteCause{{Code: "expired", Words: "expired on the shelf", Class: "avoidable"}},
 	}
+}
+
+// able is competencies for two years.
+func able(from time.Time, what ...string) []stock.Competency {
+	var all []stock.Competency
+	for _, w := range what {
+		all = append(all, stock.Competency{What: w, AssessedBy: "the trainer", From: from, Until: from.AddDate(2, 0, 0)})
+	}
+	return all
 }
 
 // take puts one vial of a product on a shelf, as stock taken over.

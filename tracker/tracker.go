@@ -64,8 +64,8 @@ func NotFound(what, code string) error {
 	return fmt.Errorf("%s %q is %w", what, code, ErrNotFound)
 }
 
-// may refuses an actor who has no right to an operation at this site. at is every instant at which the right must stand.
-func (a Actor) may(s *stock.Site, op access.Operation, at ...time.Time) error {
+// may refuses an actor who has no right to an operation at this site. did is every instant at which it was done.
+func (a Actor) may(s *stock.Site, op access.Operation, now time.Time, did ...time.Time) error {
 	rule, _ := access.Of(op)
 	switch {
 	case a.Via == ViaDaemon && rule.Daemon, a.Via == ViaAccount && rule.Machine:
@@ -75,15 +75,15 @@ func (a Actor) may(s *stock.Site, op access.Operation, at ...time.Time) error {
 	case a.Via == ViaAccount:
 		return stock.Refuse("role", "", "say who you are to %s; an account of the machine is nobody of site %s", rule.Do, s.Code)
 	default:
-		return access.May(s, a.Person.Code, op, at...)
+		return access.May(s, a.Person.Code, op, now, did...)
 	}
 }
 
-// in runs one operation of an actor: in a transaction, after it is settled that they may. at is every instant beside now
-// at which the right must stand.
-func (t *Tracker) in(ctx context.Context, site string, a Actor, op access.Operation, now time.Time, f func(Tx) error, at ...time.Time) error {
+// in runs one operation of an actor: in a transaction, after it is settled that they may. did is every instant at which
+// it was done; none = now.
+func (t *Tracker) in(ctx context.Context, site string, a Actor, op access.Operation, now time.Time, f func(Tx) error, did ...time.Time) error {
 	return t.Store.In(ctx, site, func(tx Tx) error {
-		if err := a.may(tx.Site(), op, append(at, now)...); err != nil {
+		if err := a.may(tx.Site(), op, now, did...); err != nil {
 			return err
 		}
 		return f(tx)

@@ -160,7 +160,7 @@ func (p *place) everyDay(t *testing.T, at time.Time) {
 	t.Helper()
 	zone, err := time.LoadLocation("America/New_York")
 	require.NoError(t, err)
-	text, err := os.ReadFile("internal/demo/site.toml")
+	text, err := os.ReadFile(inventedSite(t))
 	require.NoError(t, err)
 	before, rest, ok := strings.Cut(string(text), "[[sweeps]]")
 	require.True(t, ok)
@@ -275,7 +275,7 @@ func TestFromPreparingToAMailByAPI(t *testing.T) {
 	var made struct {
 		Token string `json:"token"`
 	}
-	p.do(t, &made, "token", "make", "tech-1", "--as", "admin", "--name", "bench")
+	p.do(t, &made, "token", "make", "tech-1", "--as", "tech-1", "--name", "bench")
 	g := p.start(t, "")
 	pharmacist, technician := p.token, made.Token
 	at := func(minutes int) string {
@@ -300,6 +300,7 @@ func TestFromPreparingToAMailByAPI(t *testing.T) {
 		"product": "PANT", "count": 3, "area": "PA-1", "started_at": at(-120), "completed_at": at(-90),
 		"components": []map[string]any{
 			{"name": "pantoprazole, powder", "lot": "L1", "expires": "2099-12"}, {"name": "sodium chloride 0.9 %", "lot": "S1", "expires": "2099-12"},
+			{"name": "sterile 20 mL glass vial", "lot": "C1", "expires": "2099-12"},
 		},
 	}, &batch)
 	require.Len(t, batch.Vials, 3)

@@ -114,10 +114,20 @@ func (p *place) load(t *testing.T) {
 	var out struct {
 		Token string `json:"token"`
 	}
-	p.do(t, &out, "site", "load", "internal/demo/site.toml")
-	p.do(t, &out, "token", "make", "rph-1", "--as", "admin", "--name", "test")
+	p.do(t, &out, "site", "load", inventedSite(t))
+	p.do(t, &out, "token", "make", "rph-1", "--as", "rph-1", "--name", "test")
 	require.NotEmpty(t, out.Token)
 	p.token = out.Token
+}
+
+// inventedSite is the demonstration's site file for the clock of the machine: its people stay competent.
+func inventedSite(t *testing.T) string {
+	t.Helper()
+	text, err := os.ReadFile("internal/demo/site.toml")
+	require.NoError(t, err)
+	file := filepath.Join(t.TempDir(), "site.toml")
+	require.NoError(t, os.WriteFile(file, regexp.MustCompile(`until = "20\d\d-`).ReplaceAll(text, []byte(`until = "2099-`)), 0o600))
+	return file
 }
 
 // stocked prepares, labels, verifies and places vials in R1, ago before now and within a minute.
@@ -131,7 +141,8 @@ func (p *place) stocked(t *testing.T, count int, ago time.Duration) (codes []str
 	}
 	p.do(t, &made, "batch", "prepare", "--as", "tech-1", "--product", "PANT", "--count", strconv.Itoa(count), "--area", "PA-1",
 		"--started", at(-30*time.Minute), "--completed", at(0),
-		"--component", "pantoprazole, powder,L1,expires=2099-12", "--component", "sodium chloride 0.9 %,S1,expires=2099-12")
+		"--component", "pantoprazole, powder,L1,expires=2099-12", "--component", "sodium chloride 0.9 %,S1,expires=2099-12",
+		"--component", "sterile 20 mL glass vial,C1,expires=2099-12")
 	for _, v := range made.Vials {
 		codes = append(codes, v.Code)
 	}

@@ -76,7 +76,7 @@ func TestExitCodes(t *testing.T) {
 func TestByCommandLineAlone(t *testing.T) {
 	t.Setenv("VIALWARD_DSN", dbtest.Fresh(t))
 	t.Setenv("VIALWARD_STATE", t.TempDir())
-	file := "internal/demo/site.toml"
+	file := inventedSite(t)
 	var loaded struct {
 		Site    string   `json:"site"`
 		Changes []string `json:"changes"`

@@ -1,17 +1,20 @@
 package access
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"time"
 
 	"vialward/tracker/stock"
+	"vialward/tracker/walltime"
 )
 
-// May answers nil if the person of that code may do it, else a *stock.Refusal that says why not. at is every instant at
-// which they have to be of the site and competent: when it was done, and where it is a decision also when it is entered.
-// The person is looked up in the site's document, so that a role taken away counts from that commit on.
-func May(s *stock.Site, code string, op Operation, at ...time.Time) error {
+// May answers nil if the person of that code may do it, else a *stock.Refusal that says why not. now is when it is asked
+// for, did every instant at which it was done, where that is another: a batch entered after its preparer's qualification
+// lapsed was still prepared by somebody qualified, and a decision is signed now. The person is looked up in the site's
+// document, so that a role taken away counts from that commit on.
+func May(s *stock.Site, code string, op Operation, now time.Time, did ...time.Time) error {
 	r, ok := table[op]
 	if !ok {
 		return stock.Refuse("role", "", "%q is in no table of what may be done, so nobody may", op)
@@ -23,13 +26,64 @@ func May(s *stock.Site, code string, op Operation, at ...time.Time) error {
 	if !ok {
 		return stock.Refuse("role", "", "%s may not %s: nobody of site %s is called that", code, r.Do, s.Code)
 	}
-	if slices.ContainsFunc(at, p.Gone) {
+	if p.Gone(now) || slices.ContainsFunc(did, p.Gone) {
 		return stock.Refuse("role", "", "%s may not %s: they left the site", code, r.Do)
 	}
 	if !p.Is(r.Roles...) {
 		return stock.Refuse("role", "", "%s may not %s: %s", code, r.Do, r.takes())
 	}
+	if r.Needs == "" {
+		return nil
+	}
+	return competent(s, p, r, r.Needs, now, did)
+}
+
+// MayHazardous is the further question where the product is hazardous, after May.
+func MayHazardous(s *stock.Site, code string, op Operation, now time.Time, did ...time.Time) error {
+	r := table[op]
+	p, ok := s.Person(code)
+	if !ok || r.Hazardous == "" {
+		return nil
+	}
+	return competent(s, p, r, r.Hazardous, now, did)
+}
+
+// Warning says, in a sentence, that a competency wanted for an operation does not stand; "" = nothing to say. It keeps
+// nobody from anything.
+func Warning(s *stock.Site, code string, op Operation, now time.Time) string {
+	r := table[op]
+	p, ok := s.Person(code)
+	if !ok || r.Wanted == "" {
+		return ""
+	}
+	if stands, until := p.Competent(r.Wanted, now); !stands {
+		return fmt.Sprintf("%s: the competency %q %s", code, r.Wanted, lapsed(s, until))
+	}
+	return ""
+}
+
+// competent refuses whoever lacks a competency at any instant that counts, where the site enforces them.
+func competent(s *stock.Site, p stock.Person, r Rule, what string, now time.Time, did []time.Time) error {
+	if s.Competencies == stock.Shown {
+		return nil
+	}
+	if len(did) == 0 || r.Signed != "" {
+		did = append(slices.Clone(did), now)
+	}
+	for _, t := range did {
+		if stands, until := p.Competent(what, t); !stands {
+			return stock.Refuse("competency", "", "%s may not %s: their competency %q %s. Whoever assesses them anew records it: vialward person assess",
+				p.Code, r.Do, what, lapsed(s, until))
+		}
+	}
 	return nil
+}
+
+func lapsed(s *stock.Site, until time.Time) string {
+	if until.IsZero() {
+		return "is not on record"
+	}
+	return "lapsed " + walltime.Say(until, s.Location())
 }
 
 // takes says whose operation it is.

@@ -14,11 +14,15 @@ import (
 
 var midday = time.Date(2025, 11, 12, 17, 0, 0, 0, time.UTC)
 
-// everyone is a site with one person of each role, two of those who decide.
+// everyone is a site with one person of each role, each of them competent in everything, and another pharmacist.
 func everyone() *stock.Site {
-	s := &stock.Site{Code: "SMALL"}
+	s := &stock.Site{Code: "SMALL", Zone: "America/New_York"}
+	var able []stock.Competency
+	for _, what := range stock.CompetencyKinds() {
+		able = append(able, stock.Competency{What: what, AssessedBy: "the trainer", From: midday.AddDate(-1, 0, 0), Until: midday.AddDate(1, 0, 0)})
+	}
 	for _, r := range stock.Roles() {
-		s.People = append(s.People, stock.Person{Code: r, Roles: []string{r}})
+		s.People = append(s.People, stock.Person{Code: r, Roles: []string{r}, Competencies: able})
 	}
 	s.People = append(s.People, stock.Person{Code: "other", Roles: []string{stock.Pharmacist}}, stock.Person{Code: "none"})
 	return s

@@ -153,6 +153,7 @@ func (c *checker) people() {
 		for k, r := range p.Roles {
 			c.oneOf(nth(at+".roles", k), r, Roles()...)
 		}
+		c.competencies(at, p)
 		if p.Mail != "" && !plainAddress(p.Mail) {
 			c.wrong(at+".mail", "%q is not a mail address; write it as name@domain", p.Mail)
 		}
@@ -160,6 +161,7 @@ func (c *checker) people() {
 			pharmacists++
 		}
 	}
+	c.missing()
 	c.when(pharmacists == 0, "people", "nobody is a pharmacist; then nothing can be approved, verified or released")
 }
 
@@ -205,6 +207,7 @@ func (c *checker) routes() {
 			p, known := c.site.Person(to)
 			switch key := nth(at+".to", k); {
 			case known:
+				c.warn(!p.Left.IsZero(), key, "%s has left or is leaving; name somebody else", to)
 				c.when(p.Mail == "", key, "%s has no mail address; add one, or name someone who has", to)
 			case !plainAddress(to):
 				c.wrong(key, "%q is neither a person of this site nor a mail address", to)

@@ -69,7 +69,7 @@ func (s *Server) problemOf(r *http.Request, err error) problem {
 	say := strings.ReplaceAll(err.Error(), "\n", "; ")
 	switch {
 	case errors.Is(err, errNoToken):
-		p := aboutBlank(http.StatusUnauthorized, "This takes a valid API token, in a header Authorization: Bearer TOKEN. An administrator of the site makes one: vialward token make.")
+		p := aboutBlank(http.StatusUnauthorized, "This takes a valid API token, in a header Authorization: Bearer TOKEN. Everybody makes their own, and an administrator those of loggers: vialward token make.")
 		p.challenge = `Bearer realm="vialward"`
 		if bearer(r) != "" {
 			p.challenge += `, error="invalid_token"`

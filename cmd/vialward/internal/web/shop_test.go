@@ -105,6 +105,10 @@ func smallSite() stock.Site {
 			Calibrations: []stock.Calibration{{Certificate: "C-" + code, From: year, Due: year.AddDate(1, 0, 0), OffsetMilliC: -200, UncertaintyMilliC: 300}},
 		}
 	}
+	var able []stock.Competency
+	for _, what := range stock.CompetencyKinds() {
+		able = append(able, stock.Competency{What: what, AssessedBy: "the trainer", From: year, Until: year.AddDate(2, 0, 0)})
+	}
 	return stock.Site{
 		Code: "SMALL", Name: "Small Pharmacy", Zone: "America/New_York", Unit: "Cel", ConfirmMinutes: 60, LateEntryHours: 24,
 		Staffed: []stock.Hours{{Days: stock.Weekdays, From: "06:00", To: "20:00"}},
@@ -124,8 +128,8 @@ func smallSite() stock.Site {
 			Costs:      []stock.Cost{{From: year, Cents: 685}},
 		}},
 		People: []stock.Person{
-			{Code: "rph-1", Mail: "rph-1@small.example", Roles: []string{stock.Pharmacist}}, {Code: "rph-2", Roles: []string{stock.Pharmacist}},
-			{Code: "tech-1", Roles: []string{stock.Technician}}, {Code: "mgr-1", Roles: []string{stock.Manager}}, {Code: "log-1", Roles: []string{stock.Logger}}, {Code: "admin-1", Roles: []string{stock.Administrator}},
+			{Code: "rph-1", Mail: "rph-1@small.example", Roles: []string{stock.Pharmacist}, Competencies: able}, {Code: "rph-2", Roles: []string{stock.Pharmacist}},
+			{Code: "tech-1", Roles: []string{stock.Technician}, Competencies: able}, {Code: "mgr-1", Roles: []string{stock.Manager}}, {Code: "log-1", Roles: []string{stock.Logger}}, {Code: "admin-1", Roles: []string{stock.Administrator}},
 		},
 		Routes:       []stock.Route{{Kinds: []string{"all"}, To: []string{"rph-1"}}},
 		Destinations: []stock.Dest{{Code: "WARD", Name: "ward"}},
