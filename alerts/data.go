@@ -5,48 +5,6 @@ import (
 	"time"
 )
 
-// Silence is every logger of a site gone quiet at once: one mail, since it is one fault.
-type Silence struct {
-	Site
-	Since  time.Time // newest reading of any logger
-	Units  []SilentUnit
-	OnHold int
-	Next   string
-	NextAt time.Time
-}
-
-// SilentUnit is one unit without temperatures.
-type SilentUnit struct {
-	Unit, Room string
-	Last       *Temperature
-	Vials      int
-}
-
-func (f Silence) site() Site { return f.Site }
-
-func (f Silence) letter(kind Kind) (letter, error) {
-	l := letter{Subject: subject("ALL LOGGERS SILENT since "+f.clock(f.Since), "power or network?")}
-	l.say("DO",
-		"Is there power? Ring somebody who is there, or go. Without power: keep every door shut, write down each display's temperature and the time, and find cold storage before opening.",
-		"With power: look at network, receiver and this machine; read every unit's own display and write it down. DO NOT DISCARD anything.")
-	l.say("WHAT", fmt.Sprintf("No logger of %s has sent anything since %s (%s): %s. Until they send again nothing is known of any of them.",
-		oneLine(f.Name), f.clockZone(f.Since), span(f.Now.Sub(f.Since)), count(len(f.Units), "unit")))
-	if f.OnHold > 0 {
-		l.say("STOCK", count(f.OnHold, "vial")+" on hold: do not use, DO NOT DISCARD. They are on hold because nobody knows, not because something is known.")
-	}
-	l.add("Units", items(f.Units, f.URL, func(u SilentUnit) item {
-		last := "no reading on record"
-		if u.Last != nil {
-			last = f.degrees(u.Last.MilliC, nearest) + " at " + f.clockZone(u.Last.At)
-		}
-		return item{Line: u.Unit + ", " + u.Room, Sub: []string{last + ", " + count(u.Vials, "vial")}}
-	})...)
-	if f.Next != "" {
-		l.add("Who knows", item{Line: "Next, if nobody answers: " + f.Next + " at " + f.clockZone(f.NextAt) + "."})
-	}
-	return l, expect(kind, AllSilent)
-}
-
 // Late is what an intake of old readings brought to light: over before it arrived, so it wakes nobody.
 type Late struct {
 	Site

@@ -97,6 +97,25 @@ func silent() alerts.Incident {
 	}
 }
 
+// back is the end of the night in which all loggers were silent: one unit is warm.
+func back() alerts.Back {
+	early := func(hour, minute int) time.Time { return at(time.November, 5, hour, minute) }
+	return alerts.Back{Site: site(early(8, 12)), Since: early(5, 40), From: early(8, 10), Heard: 6, OnHold: 41, Units: []alerts.BackUnit{
+		{Unit: "R1", Room: "Room Q-110", Last: &alerts.Temperature{MilliC: 9200, At: early(8, 10)}, OnHold: 33, Case: 8, Out: "case 10, warm since Wed 5 Nov 2025 07:35 EST"},
+		{Unit: "R3", Room: "Room Q-124", Last: &alerts.Temperature{MilliC: 4900, At: early(8, 10)}, OnHold: 8, Case: 9},
+		{Unit: "R5", Room: "Room 5-EAST", Last: &alerts.Temperature{MilliC: 4100, At: early(8, 0)}},
+	}}
+}
+
+// backBut is the same half an hour later, with one that has not come back.
+func backBut() alerts.Back {
+	f := back()
+	f.Now, f.Heard, f.Silent = at(time.November, 5, 8, 40), 5, 1
+	f.Units[0].Out, f.Units[0].Last.MilliC = "", 4800
+	f.Units[1].Silent, f.Units[1].Last.At = []string{"T4"}, at(time.November, 5, 5, 40)
+	return f
+}
+
 // unheard is the first day of a site: of three loggers one has stock that nothing speaks for on hold, one will have it,
 // and beside one another speaks for the shelf.
 func unheard() alerts.Unheard {
@@ -163,6 +182,10 @@ func samples() []sample {
 		})},
 		{"all_silent", alerts.AllSilent, alerts.Silence{Site: night, Since: at(time.November, 5, 5, 40), OnHold: 41, Next: "rph-1", NextAt: at(time.November, 5, 6, 20),
 			Units: []alerts.SilentUnit{{Unit: "R1", Room: "Room Q-110", Last: &alerts.Temperature{MilliC: 4700, At: at(time.November, 5, 5, 40)}, Vials: 33}, {Unit: "R3", Room: "Room Q-124", Vials: 8}}}},
+		{"all_back", alerts.AllBack, back()},
+		{"all_back-but", alerts.AllBack, backBut()},
+		{"all_back-nothing", alerts.AllBack, alerts.Back{Site: night, Since: at(time.November, 5, 5, 40), From: at(time.November, 5, 6, 0), Heard: 2, Units: []alerts.BackUnit{
+			{Unit: "R1", Room: "Room Q-110", Last: &alerts.Temperature{MilliC: 4700, At: at(time.November, 5, 6, 0)}}}}},
 		{"never_heard", alerts.NeverHeard, unheard()},
 		{"never_heard-one", alerts.NeverHeard, alerts.Unheard{Site: night, Loggers: []alerts.UnheardLogger{
 			{Sensor: "T7", Unit: "R2", Room: "aseptic suite", Where: "shelf A", Assigned: at(time.November, 5, 5, 0), Vials: 12},

@@ -11,6 +11,7 @@ const (
 	NoTemperatures   Kind = "no_temperatures"   // a sensor silent for longer than its gap
 	NeverHeard       Kind = "never_heard"       // loggers in use without one reading on record: one mail for all, once a day
 	AllSilent        Kind = "all_silent"        // every logger of a site silent: one mail, not one a logger
+	AllBack          Kind = "all_back"          // they send again: one mail, in the thread of that
 	Worse            Kind = "worse"             // an open incident changed for the worse
 	StillOpen        Kind = "still_open"        // reminder while an incident stays open
 	Recovered        Kind = "recovered"         // back in range; the hold stays
@@ -31,7 +32,7 @@ const (
 // Kinds lists them all, for checking a site file and for tests.
 func Kinds() []Kind {
 	return []Kind{
-		Warm, Cold, Freezing, NoTemperatures, NeverHeard, AllSilent, Worse, StillOpen, Recovered, LateData, WorkEndedOut,
+		Warm, Cold, Freezing, NoTemperatures, NeverHeard, AllSilent, AllBack, Worse, StillOpen, Recovered, LateData, WorkEndedOut,
 		ClockSuspect, SweepList, NothingToPull, SweepUnconfirmed, RecallOpened, AreaDown, IntakeReport,
 		ScheduleMissed, QueueStuck, PathTest,
 	}
@@ -68,7 +69,7 @@ func (k Kind) Severity() Severity {
 		return High
 	case LateData, SweepList, NothingToPull, PathTest:
 		return Low
-	case NoTemperatures, NeverHeard, StillOpen, Recovered, ClockSuspect, SweepUnconfirmed, AreaDown, IntakeReport, ScheduleMissed,
+	case NoTemperatures, NeverHeard, AllBack, StillOpen, Recovered, ClockSuspect, SweepUnconfirmed, AreaDown, IntakeReport, ScheduleMissed,
 		QueueStuck:
 		return Medium
 	default:

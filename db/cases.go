@@ -3,6 +3,7 @@ package db
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"time"
 
@@ -118,13 +119,14 @@ func (t *tx) SaveCase(ctx context.Context, c *tracker.Case) error {
 		into = &c.MergedInto
 	}
 	err := t.keep(ctx, incidents, c.No, `insert into incident (site, case_no, unit, kind, state, from_at, to_at, raised_at, recovered_at, merged_into, late, muted,
-			told, in_thread, late_untold, next_reminder)
-		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)
+			told, in_thread, late_untold, next_reminder, together)
+		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17)
 		on conflict (site, case_no) do update set kind = excluded.kind, state = excluded.state, from_at = excluded.from_at, to_at = excluded.to_at,
 			recovered_at = excluded.recovered_at, merged_into = excluded.merged_into, late = excluded.late, muted = excluded.muted,
-			told = excluded.told, in_thread = excluded.in_thread, late_untold = excluded.late_untold, next_reminder = excluded.next_reminder`,
+			told = excluded.told, in_thread = excluded.in_thread, late_untold = excluded.late_untold, next_reminder = excluded.next_reminder,
+			together = excluded.together`,
 		t.id, c.No, c.Unit, c.Kind, c.State, c.From, orNull(c.To), c.RaisedAt, orNull(c.RecoveredAt), into, c.Late, c.Muted,
-		c.Told, c.InThread, orNull(c.LateUntold), orNull(c.NextReminder))
+		c.Told, c.InThread, orNull(c.LateUntold), orNull(c.NextReminder), c.Together)
 	if err != nil {
 		return fmt.Errorf("store case %d: %w", c.No, err)
 	}
@@ -140,8 +142,9 @@ func (t *tx) Cases(ctx context.Context, q tracker.CaseQuery) ([]tracker.Case, er
 	w.when(!q.From.IsZero(), "coalesce(to_at, 'infinity') >= %s", q.From)
 	w.when(!q.To.IsZero(), "from_at < %s", q.To)
 	w.when(!q.UntoldBefore.IsZero(), "late_untold < %s", q.UntoldBefore)
+	w.when(q.Together, "together")
 	rows, err := t.q.Query(ctx, `select case_no, unit, kind, state, from_at, to_at, raised_at, recovered_at, coalesce(merged_into, 0), late, muted,
-		told, in_thread, late_untold, next_reminder
+		told, in_thread, late_untold, next_reminder, together
 		from incident where `+w.sql+` order by case_no desc`+limited(q.Limit), w.args...)
 	if err != nil {
 		return nil, fmt.Errorf("read cases: %w", err)
@@ -150,7 +153,7 @@ func (t *tx) Cases(ctx context.Context, q tracker.CaseQuery) ([]tracker.Case, er
 		var c tracker.Case
 		var to, recovered, untold, reminder *time.Time
 		err := r.Scan(&c.No, &c.Unit, &c.Kind, &c.State, &c.From, &to, &c.RaisedAt, &recovered, &c.MergedInto, &c.Late, &c.Muted,
-			&c.Told, &c.InThread, &untold, &reminder)
+			&c.Told, &c.InThread, &untold, &reminder, &c.Together)
 		c.To, c.RecoveredAt, c.LateUntold, c.NextReminder = orZero(to), orZero(recovered), orZero(untold), orZero(reminder)
 		return c, err
 	})
@@ -257,6 +260,26 @@ func (t *tx) Release(h tracker.HoldRow, vials []string, coveredTo time.Time) {
 	for _, v := range vials {
 		t.bring(releases, h.ID, v, h.From, coveredTo)
 	}
+}
+
+// SiteSilence is how the silence of all loggers stands.
+func (t *tx) SiteSilence(ctx context.Context) (tracker.SiteSilence, error) {
+	var since, back *time.Time
+	err := t.q.QueryRow(ctx, `select since, back_at from site_silence where site = $1`, t.id).Scan(&since, &back)
+	if err != nil && !errors.Is(err, pgx.ErrNoRows) {
+		return tracker.SiteSilence{}, fmt.Errorf("read the silence of the site: %w", err)
+	}
+	return tracker.SiteSilence{Since: orZero(since), Back: orZero(back)}, nil
+}
+
+// SaveSiteSilence stores it.
+func (t *tx) SaveSiteSilence(ctx context.Context, s tracker.SiteSilence) error {
+	_, err := t.q.Exec(ctx, `insert into site_silence (site, since, back_at) values ($1, $2, $3)
+		on conflict (site) do update set since = excluded.since, back_at = excluded.back_at`, t.id, orNull(s.Since), orNull(s.Back))
+	if err != nil {
+		return fmt.Errorf("store the silence of the site: %w", err)
+	}
+	return nil
 }
 
 // PlanWork hands over a window that mutes pages.

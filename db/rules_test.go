@@ -225,6 +225,6 @@ func TestDaemonsRightsAreFew(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []string{
 		"checkpoint delete", "checkpoint update", "counter update", "excursion update", "incident update", "intake_total update",
-		"sensor_now update", "vial update", "vial_closing delete", "vial_hold delete",
+		"sensor_now update", "site_silence update", "vial update", "vial_closing delete", "vial_hold delete",
 	}, got, "whole tables; single columns are granted beside")
 }

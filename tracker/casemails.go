@@ -16,6 +16,7 @@ func (j *judgement) page(ctx context.Context, w watch, c, was Case, seq int64) e
 		return nil
 	}
 	if j.together { // said with all the others, in one mail
+		c.Together = c.Together || j.all && !was.Told
 		c.Told = true
 		return j.tx.SaveCase(ctx, &c)
 	}
@@ -37,6 +38,7 @@ func (j *judgement) page(ctx context.Context, w watch, c, was Case, seq int64) e
 		return err
 	}
 	first := !c.InThread
+	c.Together = false // said by itself from here on
 	c.Muted, c.Told, c.InThread = muted, c.Told || !muted, c.InThread || !muted
 	if err := j.tx.SaveCase(ctx, &c); err != nil || muted {
 		return err
@@ -87,7 +89,7 @@ func mailKind(kind string) alerts.Kind {
 // tellRecovered says that a unit is back in range and how many vials are still on hold, to everybody who was told it had
 // gone out; who was not told that need not be told this. seq is the place of the event that says so.
 func (t *Tracker) tellRecovered(ctx context.Context, tx Tx, c *Case, seq int64, now time.Time) error {
-	if !c.Told {
+	if !c.Told || c.Together { // all loggers were silent: their coming back is one mail
 		return nil
 	}
 	c.Told = false

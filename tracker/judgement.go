@@ -24,6 +24,7 @@ type judgement struct {
 
 	appended           bool  // all that is judged is newer than what was known
 	together           bool  // one of several sensors that are told of in one mail
+	all                bool  // and these are all of the site: their coming back is one mail too
 	unheard            bool  // stock still stands in its place that no reading of it speaks for
 	freshFrom, freshTo int64 // micros; what time the new readings, or the new reading of old ones, are of
 }

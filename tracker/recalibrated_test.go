@@ -1,7 +1,9 @@
 package tracker_test
 
 import (
+	"fmt"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -148,8 +150,8 @@ func TestUncertaintyOutlivesItsCertificate(t *testing.T) {
 	require.Equal(t, "case 1 (freeze)", s.vial(t, codes[0]).HoldsInWords())
 }
 
-// Every logger silent is one mail, also when it is said again; one that stays silent when the others are back is said by
-// itself.
+// Every logger silent is one mail, also when it is said again, and so is their coming back; one that stays silent when the
+// others are back is named there and said by itself from then on.
 func TestAllSilentIsOneMail(t *testing.T) {
 	t.Parallel()
 	s, ctx := newSiteLike(t, func(site *stock.Site) {
@@ -166,11 +168,116 @@ func TestAllSilentIsOneMail(t *testing.T) {
 	}
 	require.Equal(t, []alerts.Kind{alerts.AllSilent, alerts.AllSilent}, kinds(s.mails(t)), "at once, and after half an hour")
 	require.Len(t, s.cases(t), 2)
+	look := func() {
+		require.NoError(t, s.Silence(ctx, "SMALL", s.now))
+		require.NoError(t, s.Reminders(ctx, "SMALL", s.now))
+	}
+	for range 30 {
+		s.takeIn(t, logOf("T1", s.now, "5"))
+		look()
+		require.Len(t, s.mails(t), 2, "the other one is waited for")
+		s.now = s.now.Add(time.Minute)
+	}
 	s.takeIn(t, logOf("T1", s.now, "5"))
-	require.Equal(t, alerts.Recovered, kinds(s.mails(t))[2])
-	s.now = s.now.Add(14 * time.Minute)
+	look()
+	look()
+	require.Equal(t, []alerts.Kind{alerts.AllSilent, alerts.AllSilent, alerts.AllBack}, kinds(s.mails(t)))
+	require.Contains(t, s.mails(t)[0].Subject, "1 of 2 loggers back 07:55")
+	require.Contains(t, unwrapped(s.mails(t)[0].Text), "Not back: T2 in R2.")
+	for range 29 {
+		s.now = s.now.Add(time.Minute)
+		s.takeIn(t, logOf("T1", s.now, "5"))
+		look()
+	}
+	require.Len(t, s.mails(t), 3)
+	s.now = s.now.Add(time.Minute)
 	s.takeIn(t, logOf("T1", s.now, "5"))
-	require.NoError(t, s.Reminders(ctx, "SMALL", s.now))
-	require.Equal(t, alerts.StillOpen, kinds(s.mails(t))[3])
+	look()
+	require.Equal(t, alerts.StillOpen, s.mails(t)[0].Kind)
 	require.Contains(t, s.mails(t)[0].Subject, "R2")
+	s.takeIn(t, logOf("T2", s.now, "5"))
+	require.Equal(t, alerts.Recovered, s.mails(t)[0].Kind, "a case like any other by now")
+}
+
+// twoUnits has a sensor in each, both heard just now, and stock in each.
+func twoUnits(t *testing.T) (s *setup, one, two []string) {
+	t.Helper()
+	s = newSiteLike(t, twoSensors, func(site *stock.Site) {
+		site.Sensors[1].Assignments = []stock.Assignment{{Unit: "R2", From: site.Sensors[0].Assignments[0].From}}
+	})
+	one, two = s.batch(t, 2, "R1/A"), s.batch(t, 1, "R2/A")
+	s.post(t, logOf("T1", s.now, "5"))
+	s.post(t, logOf("T2", s.now, "5"))
+	return s, one, two
+}
+
+// After a night without a word of any logger they come back within minutes of each other: one mail in the thread of the
+// one that said so, with what is still on hold. A unit that comes back warm has its own page beside it.
+func TestAllBackIsOneMail(t *testing.T) {
+	t.Parallel()
+	s, one, two := twoUnits(t)
+	last := s.now
+	s.watch(t, 60)
+	require.Equal(t, []alerts.Kind{alerts.AllSilent}, kinds(s.mails(t)))
+	silent := s.mails(t)[0]
+	require.Equal(t, []any{true, fmt.Sprintf("silence/%d", last.Unix())}, []any{silent.First, silent.Thread})
+	s.post(t, logOf("T1", s.now.Add(-20*time.Minute), "9.2", "9.3", "9.4", "9.5", "9.6"))
+	require.Equal(t, []alerts.Kind{alerts.AllSilent, alerts.Warm}, kinds(s.mails(t)))
+	s.watch(t, 4)
+	s.post(t, logOf("T2", s.now, "5"))
+	require.Len(t, s.mails(t), 2, "no unit's recovery by itself")
+	s.watch(t, 1)
+	s.watch(t, 1)
+	require.Equal(t, []alerts.Kind{alerts.AllSilent, alerts.Warm, alerts.AllBack}, kinds(s.mails(t)))
+	m := s.mails(t)[0]
+	require.Equal(t, "3 STILL ON HOLD, all loggers back 08:06, R1 out of range", m.Subject)
+	require.Equal(t, silent.Thread, m.Thread)
+	require.Equal(t, silent.MessageID, m.Root())
+	require.Contains(t, unwrapped(m.Text), "First R1: it came back out of range (case 3, warm since Mon 13 Oct 2025 07:45 EDT).")
+	require.Contains(t, unwrapped(m.Text), "2 vials on hold, case 1")
+	require.Contains(t, s.vial(t, one[0]).HoldsInWords(), "case 1 (no temperatures)")
+	require.Equal(t, "case 2 (no temperatures)", s.vial(t, two[0]).HoldsInWords())
+	s.watch(t, 4)
+	s.post(t, logOf("T1", s.now, "9.5"))
+	s.post(t, logOf("T2", s.now, "5"))
+	require.Len(t, s.mails(t), 3)
+}
+
+// Back before any case was opened: people who were told that all are silent are told that they are not.
+func TestAllBackBeforeAnythingWasHeld(t *testing.T) {
+	t.Parallel()
+	s, one, _ := twoUnits(t)
+	s.watch(t, 14)
+	require.Equal(t, []alerts.Kind{alerts.AllSilent}, kinds(s.mails(t)))
+	s.post(t, logOf("T1", s.now, "5"))
+	s.post(t, logOf("T2", s.now, "5"))
+	s.watch(t, 1)
+	require.Equal(t, []alerts.Kind{alerts.AllSilent, alerts.AllBack}, kinds(s.mails(t)))
+	require.Equal(t, "All loggers back 07:20, nothing on hold for it", s.mails(t)[0].Subject)
+	require.Empty(t, s.vial(t, one[0]).HoldsInWords())
+}
+
+// The way to the loggers is cut again before all were back: one silence, one thread, and in the end one mail. What they
+// kept meanwhile fills the gap: the cases are not borne out, and no mail says so unit by unit.
+func TestSilentAgainBeforeAllWereBack(t *testing.T) {
+	t.Parallel()
+	s, one, _ := twoUnits(t)
+	last := s.now
+	s.watch(t, 40)
+	s.post(t, logOf("T1", s.now, "5"))
+	s.watch(t, 40)
+	require.Equal(t, []alerts.Kind{alerts.AllSilent, alerts.AllSilent}, kinds(s.mails(t)), "who had come back went again: said, in the same thread")
+	require.Equal(t, s.mails(t)[1].Thread, s.mails(t)[0].Thread)
+	require.True(t, s.mails(t)[1].First)
+	require.False(t, s.mails(t)[0].First)
+	backlog := strings.Split(strings.Repeat("5,", 15)+"5", ",")
+	s.post(t, logOf("T1", last.Add(5*time.Minute), backlog...))
+	s.post(t, logOf("T2", last.Add(5*time.Minute), backlog...))
+	s.watch(t, 1)
+	require.Equal(t, []alerts.Kind{alerts.AllSilent, alerts.AllSilent, alerts.AllBack}, kinds(s.mails(t)))
+	require.Equal(t, "3 STILL ON HOLD, all loggers back 08:26", s.mails(t)[0].Subject)
+	for _, c := range s.cases(t) {
+		require.Contains(t, []string{"not borne out", "recovered"}, c.State)
+	}
+	require.NotEmpty(t, s.vial(t, one[0]).HoldsInWords(), "no rule releases")
 }

@@ -6,7 +6,6 @@ import (
 	"slices"
 	"time"
 
-	"vialward/alerts"
 	"vialward/tracker/stock"
 	"vialward/tracker/thermal"
 )
@@ -16,9 +15,13 @@ import (
 func (t *Tracker) Silence(ctx context.Context, site string, now time.Time) error {
 	var heard map[string]SensorNow
 	var set *stock.Site
+	var told SiteSilence
 	err := t.Store.Read(ctx, site, func(v View) (err error) {
 		set = v.Site()
-		heard, err = sensorsByCode(ctx, v)
+		if heard, err = sensorsByCode(ctx, v); err != nil {
+			return err
+		}
+		told, err = v.SiteSilence(ctx)
 		return err
 	})
 	if err != nil {
@@ -37,8 +40,11 @@ func (t *Tracker) Silence(ctx context.Context, site string, now time.Time) error
 			return fmt.Errorf("silence of sensor %s: %w", s.Code, err)
 		}
 	}
-	if quiet {
+	switch {
+	case quiet:
 		return t.tellAllSilent(ctx, site, now)
+	case !told.Since.IsZero():
+		return t.backAgain(ctx, site, now)
 	}
 	return nil
 }
@@ -50,12 +56,6 @@ func sensorsByCode(ctx context.Context, v View) (map[string]SensorNow, error) {
 		heard[n.Sensor] = n
 	}
 	return heard, err
-}
-
-// siteQuiet says whether every sensor of the site is silent.
-func siteQuiet(ctx context.Context, v View, now time.Time) (bool, error) {
-	heard, err := sensorsByCode(ctx, v)
-	return err == nil && allQuiet(v.Site(), heard, now), err
 }
 
 // grace after a delivery was due before silence is an alarm: the site's figure, else two more deliveries (common
@@ -81,24 +81,6 @@ func overdue(s stock.Sensor, n SensorNow, now time.Time) bool {
 	return thermal.Silent(last.UnixMicro(), s.DeliversEvery, grace(s), now.UnixMicro())
 }
 
-// allQuiet: at least two sensors that have been heard are in use and none delivered in its time; those never heard have
-// an alarm of their own. It is asked with half the grace, so the one mail is sent instead of the first sensor's own.
-func allQuiet(set *stock.Site, heard map[string]SensorNow, now time.Time) bool {
-	inUse := 0
-	for _, s := range set.Sensors {
-		a, ok := s.At(now)
-		if !ok || heard[s.Code].LastAt.IsZero() {
-			continue
-		}
-		inUse++
-		last := laterOf(heard[s.Code].LastReceipt, a.From)
-		if !thermal.Silent(last.UnixMicro(), s.DeliversEvery, grace(s)/2, now.UnixMicro()) {
-			return false
-		}
-	}
-	return inUse > 1
-}
-
 // silent opens the sensor's no-data excursion as of now: from its last reading, of unknown size.
 func (t *Tracker) silent(ctx context.Context, site string, s stock.Sensor, now time.Time, together bool) error {
 	return t.Store.In(ctx, site, func(tx Tx) error {
@@ -116,7 +98,7 @@ func (t *Tracker) silent(ctx context.Context, site string, s stock.Sensor, now t
 		if err := tx.Order(ctx); err != nil {
 			return err
 		}
-		j := &judgement{t: t, tx: tx, sensor: s, now: &n, at: now, appended: true, together: together}
+		j := &judgement{t: t, tx: tx, sensor: s, now: &n, at: now, appended: true, together: together, all: together}
 		for _, w := range j.watches() {
 			if w.rule.Kind != thermal.NoData || !w.assignment.To.IsZero() {
 				continue
@@ -148,61 +130,4 @@ func (j *judgement) openedNow(ctx context.Context, w watch, x thermal.Excursion)
 	err := j.opened(ctx, w, x)
 	j.now.LastAt = last
 	return err
-}
-
-func (t *Tracker) tellAllSilent(ctx context.Context, site string, now time.Time) error {
-	return t.Store.In(ctx, site, func(tx Tx) error {
-		all, err := tx.SensorsNow(ctx)
-		if err != nil {
-			return err
-		}
-		facts := alerts.Silence{Site: t.mailSite(tx.Site(), now)}
-		for _, n := range all {
-			if n.LastAt.After(facts.Since) {
-				facts.Since = n.LastAt
-			}
-		}
-		if facts.Since.IsZero() {
-			return nil // no sensor ever spoke: a site being set up
-		}
-		slot := facts.Since.Format(time.RFC3339)
-		if m := tx.Site().RemindMinutes; m > 0 { // said again at the site's rhythm, in place of a reminder a unit
-			if n := int(now.Sub(facts.Since)/time.Minute) / m; n > 0 {
-				slot = fmt.Sprintf("%s+%d", slot, n)
-			}
-		}
-		first, err := tx.Once(ctx, "all silent", slot, now)
-		if err != nil || !first {
-			return err
-		}
-		if facts.Units, facts.OnHold, err = t.silentUnits(ctx, tx, all, now); err != nil {
-			return err
-		}
-		return t.post(ctx, tx, facts, alerts.AllSilent, occasion{about: "site", slot: slot})
-	})
-}
-
-func (t *Tracker) silentUnits(ctx context.Context, v View, all []SensorNow, now time.Time) (units []alerts.SilentUnit, held int, err error) {
-	for _, r := range v.Site().Rooms {
-		for _, u := range r.Units {
-			vials, err := v.Find(ctx, VialQuery{Unit: u.Code})
-			if err != nil {
-				return nil, 0, err
-			}
-			su := alerts.SilentUnit{Unit: u.Code, Room: r.Name, Vials: len(vials)}
-			for _, x := range vials {
-				if len(x.Touches) > 0 {
-					held++
-				}
-			}
-			for _, n := range all {
-				s, _ := v.Site().Sensor(n.Sensor)
-				if a, ok := s.At(now); ok && a.Unit == u.Code && !n.LastAt.IsZero() && (su.Last == nil || n.LastAt.After(su.Last.At)) {
-					su.Last = &alerts.Temperature{MilliC: corrected(s, n.LastAt, n.LastMilliC), At: n.LastAt}
-				}
-			}
-			units = append(units, su)
-		}
-	}
-	return units, held, nil
 }

@@ -63,6 +63,8 @@ type Tx interface {
 	// RevokeToken ends one; of one that was revoked nothing changes.
 	RevokeToken(ctx context.Context, number int64, at time.Time) error
 	PlanWork(w PlannedWork)
+	// SaveSiteSilence stores how the silence of all loggers stands.
+	SaveSiteSilence(ctx context.Context, s SiteSilence) error
 	// Once marks a job's slot as done; false when it was done before.
 	Once(ctx context.Context, job, slot string, at time.Time) (bool, error)
 
@@ -102,6 +104,8 @@ type View interface {
 	Unsent(ctx context.Context, waitingSince, failedSince time.Time, limit int) ([]alerts.Row, error)
 	Sweeps(ctx context.Context, limit int) ([]SweepRow, error)
 	PlannedWork(ctx context.Context, unit string, from, to time.Time) ([]PlannedWork, error)
+	// SiteSilence is the silence of all loggers that people were told of; zero for none.
+	SiteSilence(ctx context.Context) (SiteSilence, error)
 	// Done says whether a job's slot was marked by Once.
 	Done(ctx context.Context, job, slot string) (bool, error)
 
@@ -137,6 +141,7 @@ type CaseQuery struct {
 	Limit    int
 
 	UntoldBefore time.Time // LateUntold lies before it
+	Together     bool      // only those told with the whole site's silence
 }
 
 // Stay is where a vial was, or may have been.
@@ -160,6 +165,7 @@ type Case struct {
 	Late, Muted  bool
 	Told         bool      // somebody was told that it is out, and not yet that it is back
 	InThread     bool      // its thread of mail has begun
+	Together     bool      // told by the mail that all loggers are silent, and so is its end
 	LateUntold   time.Time // found in late data then, and not told of yet; zero = nothing to tell
 	NextReminder time.Time
 	Excursions   []ExcursionRow
@@ -255,6 +261,12 @@ type PlannedWork struct {
 	From, To time.Time
 	Reason   string
 	By       string
+}
+
+// SiteSilence is a silence of all loggers from when it was told until its end was.
+type SiteSilence struct {
+	Since time.Time // newest reading before it; zero = there is none
+	Back  time.Time // when the first logger came back; zero = none has
 }
 
 // SweepTx is what making and confirming a list needs.

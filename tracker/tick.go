@@ -42,10 +42,10 @@ func (t *Tracker) Reminders(ctx context.Context, site string, now time.Time) err
 		if every <= 0 || c.NextReminder.IsZero() || now.Before(c.NextReminder) {
 			return nil
 		}
-		if c.unheardOnly() {
+		if c.unheardOnly() || c.Together { // one mail speaks for several, and one that they are back
 			return nil
 		}
-		if c.Kind == "no_data" { // while all are silent, one mail speaks for them
+		if c.Kind == "no_data" { // while all are silent too
 			quiet, err := siteQuiet(ctx, tx, now)
 			if err != nil || quiet {
 				return err

@@ -133,6 +133,14 @@ create table sensor_now (
   primary key (site, sensor)
 );
 
+-- Working row a site: the silence of all its loggers, from when it was told until its end was.
+create table site_silence (
+  site    int primary key references site,
+  since   timestamptz,  -- newest reading before it; null = there is none
+  back_at timestamptz,  -- the first logger came back
+  check (back_at is null or since is not null)
+);
+
 -- Working rows: states of the excursion machines of a sensor, one for each UTC day and the newest, so that late data
 -- re-runs from the last one before it only.
 create table checkpoint (
@@ -160,12 +168,14 @@ create table incident (
   muted      boolean not null default false, -- planned work
   told       boolean not null default false, -- that it is out, and not yet that it is back
   in_thread  boolean not null default false, -- its thread of mail has begun
+  together   boolean not null default false, -- told with the silence of all loggers, and so is its end
   late_untold timestamptz,                   -- found in late data then, and no mail has said so yet
   next_reminder timestamptz,
   primary key (site, case_no)
 );
 create index incident_open on incident (site, unit) where state = 'open';
 create index incident_unit on incident (site, unit, (coalesce(to_at, 'infinity'::timestamptz)));
+create index incident_together on incident (site) where together;
 create index incident_untold on incident (site, late_untold) where late_untold is not null;
 
 create table excursion (
@@ -278,9 +288,9 @@ create table planned_work (
 create trigger only_added_to before update or delete or truncate on planned_work for each statement execute function only_added_to();
 
 grant select on all tables in schema public to vialward_daemon;
-grant insert on intake, intake_total, refused_value, reading, sensor_now, checkpoint, incident, excursion, hold, hold_release,
+grant insert on intake, intake_total, refused_value, reading, sensor_now, site_silence, checkpoint, incident, excursion, hold, hold_release,
   planned_work to vialward_daemon;
-grant update on intake_total, sensor_now, checkpoint, incident, excursion to vialward_daemon;
+grant update on intake_total, sensor_now, site_silence, checkpoint, incident, excursion to vialward_daemon;
 grant update (values_read, stored, duplicate, conflicting, missing, refused, finished_at, seq, withdrawn_seq) on intake to vialward_daemon;
 grant update (from_at, to_at, changed_seq, changed_from, changed_to) on hold to vialward_daemon;
 grant delete on checkpoint to vialward_daemon;
