@@ -156,7 +156,7 @@ func (f Recall) letter(kind Kind) (letter, error) {
 	l.say("STOCK", fmt.Sprintf("%s on hold: do not use, DO NOT DISCARD before it is counted. %s already issued.",
 		count(f.OnHand, "vial"), upperFirst(count(f.Issued, "vial"))))
 	l.add("On hand", items(f.Batches, f.URL, func(s StockLine) item {
-		return item{Line: fmt.Sprintf("%d x %s", s.Count, s.Product), Sub: []string{fmt.Sprintf("batch %s, shelf %s, BUD %s", s.Batch, s.Shelf, f.when(s.BUD))}}
+		return item{Line: fmt.Sprintf("%d x %s", s.Count, s.Product), Sub: []string{fmt.Sprintf("batch %s, %s, BUD %s", s.Batch, s.Where, f.when(s.BUD))}}
 	})...)
 	l.add("Issued to", items(f.IssuedTo, f.URL, func(s string) item { return item{Line: s} })...)
 	return l, expect(kind, RecallOpened)

@@ -50,9 +50,9 @@ func warm() alerts.Incident {
 		Last: &alerts.Temperature{MilliC: 9600, At: at(time.October, 15, 2, 39)}, Extreme: milli(9600), Trend: alerts.Rising,
 		OnHold: 33,
 		Stock: []alerts.StockLine{
-			{Product: pantoprazole, Batch: "251013-1", Count: 12, Shelf: "A", BUD: at(time.October, 17, 8, 30), Allowance: minutes(60), AllowanceAt: instant(at(time.October, 15, 3, 22))},
-			{Product: hydrocortisone, Batch: "251013-2", Count: 16, Shelf: "B", BUD: at(time.October, 20, 8, 30), Allowance: minutes(480), AllowanceAt: instant(at(time.October, 15, 10, 22))},
-			{Product: methylpred, Batch: "251010-1", Count: 5, Shelf: "C", BUD: at(time.October, 15, 2, 30)},
+			{Product: pantoprazole, Batch: "251013-1", Count: 12, Where: "shelf A", BUD: at(time.October, 17, 8, 30), Allowance: minutes(60), AllowanceAt: instant(at(time.October, 15, 3, 22))},
+			{Product: hydrocortisone, Batch: "251013-2", Count: 16, Where: "shelf B", BUD: at(time.October, 20, 8, 30), Allowance: minutes(480), AllowanceAt: instant(at(time.October, 15, 10, 22))},
+			{Product: methylpred, Batch: "251010-1", Count: 5, Where: "shelf C", BUD: at(time.October, 15, 2, 30)},
 		},
 		ActBy:   &alerts.Deadline{At: at(time.October, 15, 3, 22), What: pantoprazole + ", 60 minutes; source: site's stability file 12, invented"},
 		MoveTo:  []alerts.Place{{Unit: "R2", Now: &alerts.Temperature{MilliC: 4600, At: at(time.October, 15, 2, 38)}, Free: 60}, {Unit: "R6", Free: 40, HazardousOnly: true}},
@@ -80,8 +80,8 @@ func freezing() alerts.Incident {
 		Sensor: "T3", Where: "back wall", InLiquid: true, Limit: 0, Since: at(time.October, 25, 4, 10),
 		Last: &alerts.Temperature{MilliC: -900, At: at(time.October, 25, 4, 25)}, Extreme: milli(-1800), Trend: alerts.Rising, OnHold: 24,
 		Stock: []alerts.StockLine{
-			{Product: ganciclovir, Batch: "251022-1", Count: 20, Shelf: "A", BUD: at(time.October, 31, 8, 30), Allowance: minutes(720)},
-			{Product: "bortezomib 3.5 mg / 3.5 mL (1 mg/mL)", Batch: "251023-2", Count: 4, Shelf: "D", BUD: at(time.October, 29, 8, 30), Allowance: minutes(90)},
+			{Product: ganciclovir, Batch: "251022-1", Count: 20, Where: "shelf A", BUD: at(time.October, 31, 8, 30), Allowance: minutes(720)},
+			{Product: "bortezomib 3.5 mg / 3.5 mL (1 mg/mL)", Batch: "251023-2", Count: 4, Where: "shelf D", BUD: at(time.October, 29, 8, 30), Allowance: minutes(90)},
 		},
 		MoveTo: []alerts.Place{{Unit: "R2", Free: 60}},
 	}
@@ -92,7 +92,7 @@ func silent() alerts.Incident {
 	return alerts.Incident{
 		Site: site(at(time.October, 20, 7, 15)), Case: 5, Wrong: alerts.NoTemperatures, Unit: "R3", Room: "Room Q-124, dispensary",
 		Sensor: "T4", Since: at(time.October, 18, 23, 10), Last: &alerts.Temperature{MilliC: 4900, At: at(time.October, 18, 23, 10)}, OnHold: 8,
-		Stock:  []alerts.StockLine{{Product: methylpred, Batch: "251017-2", Count: 8, Shelf: "B", BUD: at(time.October, 21, 8, 30), Allowance: minutes(240)}},
+		Stock:  []alerts.StockLine{{Product: methylpred, Batch: "251017-2", Count: 8, Where: "shelf B", BUD: at(time.October, 21, 8, 30), Allowance: minutes(240)}},
 		MoveTo: []alerts.Place{{Unit: "R2", Now: &alerts.Temperature{MilliC: 4600, At: at(time.October, 20, 7, 10)}, Free: 60}},
 	}
 }
@@ -162,7 +162,7 @@ func samples() []sample {
 		{"warm-fahrenheit", alerts.Warm, fahrenheit},
 		{"warm-no-figure", alerts.Warm, with(warm(), func(f *alerts.Incident) {
 			f.ActBy, f.MoveTo = nil, nil
-			f.Stock = []alerts.StockLine{{Product: methylpred, Batch: "251010-1", Count: 33, Shelf: "C", BUD: at(time.October, 16, 8, 30)}}
+			f.Stock = []alerts.StockLine{{Product: methylpred, Batch: "251010-1", Count: 33, Where: "shelf C", BUD: at(time.October, 16, 8, 30)}}
 		})},
 		{"cold", alerts.Cold, cold()},
 		{"freezing", alerts.Freezing, freezing()},
@@ -206,7 +206,7 @@ func samples() []sample {
 		{"sweep_unconfirmed", alerts.SweepUnconfirmed, alerts.Unconfirmed{Site: site(at(time.November, 12, 9, 0)), Number: 61, Slot: at(time.November, 12, 7, 0),
 			ConfirmBy: at(time.November, 12, 9, 0), Pull: 9, Before: []alerts.Before{{At: at(time.November, 12, 8, 30), Count: 5}}}},
 		{"recall", alerts.RecallOpened, alerts.Recall{Site: night, Recall: 1, What: "water for injection, lot 4471", Reason: "The maker reports particles.",
-			Opened: at(time.November, 5, 5, 58), OnHand: 4, Issued: 8, Batches: []alerts.StockLine{{Product: methylpred, Batch: "251104-1", Count: 4, Shelf: "B", BUD: at(time.November, 8, 8, 30)}},
+			Opened: at(time.November, 5, 5, 58), OnHand: 4, Issued: 8, Batches: []alerts.StockLine{{Product: methylpred, Batch: "251104-1", Count: 4, Where: "shelf B", BUD: at(time.November, 8, 8, 30)}},
 			IssuedTo: []string{"ward 5 East: 6", "infusion day unit: 2"}}},
 		{"area_down", alerts.AreaDown, alerts.Area{Site: night, Area: "Q-110", Room: "aseptic suite", From: at(time.November, 5, 5, 0), Category: "1", Reason: "pressure difference lost", Batches: []string{"251105-1"}}},
 		{"intake_report", alerts.IntakeReport, alerts.Intake{Site: night, Source: "t4.csv", Received: at(time.November, 5, 5, 50), Read: 10, Stored: 6, Duplicate: 1, Conflicting: 0, Missing: 1, RefusedAll: 2,

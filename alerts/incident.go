@@ -30,6 +30,8 @@ type Incident struct {
 	InLiquid   bool   // probe in liquid: follows the stock; in air: follows the door
 
 	Limit   thermal.MilliC
+	Unsure  thermal.MilliC  // the sensor's uncertainty, where it counts against the limit: of a freeze
+	Raised  time.Time       // when the case was raised: late readings may move its beginning, and not this
 	Since   time.Time       // when the line crossed the limit; for NoTemperatures the last good reading
 	Last    *Temperature    // newest reading; nil = none that counts
 	Extreme *thermal.MilliC // the worst so far
@@ -63,7 +65,7 @@ type StockLine struct {
 	Product     string // full name and strength
 	Batch       string
 	Count       int
-	Shelf       string
+	Where       string // "shelf A" of the unit the mail is about, "R2, shelf A", "issued to WARD"
 	BUD         time.Time
 	Allowance   *int       // minutes out of range the product allows, where a source says so
 	AllowanceAt *time.Time // when they are used up at the present rate of use
@@ -94,8 +96,9 @@ type Work struct {
 
 func (f Incident) site() Site { return f.Site }
 
-// Thread of an incident: its case and its beginning, so that a database set up anew does not continue an old thread.
-func (f Incident) Thread() string { return fmt.Sprintf("case/%d/%d", f.Case, f.Since.Unix()) }
+// Thread of an incident: its case and when that was raised, so that a database set up anew does not continue an old
+// thread.
+func (f Incident) Thread() string { return fmt.Sprintf("case/%d/%d", f.Case, f.Raised.Unix()) }
 
 func (f Incident) letter(kind Kind) (letter, error) {
 	l := letter{Subject: f.subject(kind)}
@@ -251,8 +254,12 @@ func (f Incident) what() []string {
 	case f.Wrong == Warm:
 		s = fmt.Sprintf("%s: above %s since %s (%s).", f.at(), f.degrees(f.Limit, nearest), f.clockZone(f.Since), span(f.Now.Sub(f.Since)))
 	case f.Wrong == Freezing:
+		limit := f.degrees(f.Limit, nearest)
+		if f.Unsure > 0 {
+			limit += fmt.Sprintf(" (%s, with the sensor's uncertainty)", f.degrees(f.Limit+f.Unsure, nearest))
+		}
 		s = fmt.Sprintf("%s: at or below the freeze limit %s since %s (%s). One such reading is enough: an average says nothing about freezing.",
-			f.at(), f.degrees(f.Limit, nearest), f.clockZone(f.Since), span(f.Now.Sub(f.Since)))
+			f.at(), limit, f.clockZone(f.Since), span(f.Now.Sub(f.Since)))
 	default:
 		s = fmt.Sprintf("%s: below %s since %s (%s).", f.at(), f.degrees(f.Limit, nearest), f.clockZone(f.Since), span(f.Now.Sub(f.Since)))
 	}

@@ -41,7 +41,7 @@ func (f Incident) line(s StockLine) item {
 	}
 	return item{
 		Line: fmt.Sprintf("%d x %s", s.Count, s.Product),
-		Sub:  []string{fmt.Sprintf("batch %s, shelf %s, %s", s.Batch, s.Shelf, bud), words},
+		Sub:  []string{fmt.Sprintf("batch %s, %s, %s", s.Batch, s.Where, bud), words},
 	}
 }
 

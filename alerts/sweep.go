@@ -37,17 +37,17 @@ func (f Sweep) Kind() Kind {
 	return SweepList
 }
 
-// day is the list's own day, always named: "Wed 12 Nov".
-func (f Sweep) day() string { return f.Slot.In(f.zone()).Format("Mon 2 Jan") }
+// day is the list's own day, always named: "12 Nov". The weekday would push the counts off the lock screen.
+func (f Sweep) day() string { return f.Slot.In(f.zone()).Format("2 Jan") }
 
 func (f Sweep) subject() string {
-	head := fmt.Sprintf("SWEEP %03d %s: pull %d", f.Number, f.day(), f.Pull)
+	head := fmt.Sprintf("SWEEP %03d, %s: pull %d", f.Number, f.day(), f.Pull)
 	if f.Kind() == NothingToPull {
-		return subject(fmt.Sprintf("SWEEP %03d %s: nothing to pull", f.Number, f.day()), fmt.Sprintf("%d expected", f.Expected), f.held())
+		return subject(fmt.Sprintf("SWEEP %03d, %s: nothing to pull", f.Number, f.day()), fmt.Sprintf("%d expected", f.Expected), f.held())
 	}
 	tails := make([]string, 0, 2)
 	if len(f.Before) > 0 {
-		tails = append(tails, fmt.Sprintf("before %s %d", f.ends(f.Before[0].At), f.Before[0].Count))
+		tails = append(tails, fmt.Sprintf("%d by %s", f.Before[0].Count, f.ends(f.Before[0].At)))
 	}
 	return subject(head, append(tails, f.held())...)
 }
@@ -100,10 +100,16 @@ type Unconfirmed struct {
 func (f Unconfirmed) site() Site { return f.Site }
 
 func (f Unconfirmed) letter(kind Kind) (letter, error) {
-	l := letter{Subject: subject(fmt.Sprintf("SWEEP %03d NOT CONFIRMED by %s", f.Number, f.clock(f.ConfirmBy)), fmt.Sprintf("%d to pull", f.Pull))}
+	past := 0 // what was to be used or pulled before a time that has come stands there expired
+	for _, b := range f.Before {
+		if !b.At.After(f.Now) {
+			past += b.Count
+		}
+	}
+	l := letter{Subject: subject(fmt.Sprintf("SWEEP %03d NOT CONFIRMED by %s", f.Number, f.clock(f.ConfirmBy)), fmt.Sprintf("%d to pull", f.Pull+past))}
 	l.say("DO", "Find out whether it was done. If it was: confirm it with the time it was done. If not: do it now. Expired vials are refused at issue, but they stand on the shelf.")
-	l.say("WHAT", fmt.Sprintf("Sweep %03d of %s was to be confirmed by %s: %d to pull, %d that end before the next.",
-		f.Number, f.when(f.Slot), f.clockZone(f.ConfirmBy), f.Pull, total(f.Before)))
+	l.say("WHAT", fmt.Sprintf("Sweep %03d of %s was to be confirmed by %s: %d to pull, %d that end before the next, %d of them by now.",
+		f.Number, f.when(f.Slot), f.clockZone(f.ConfirmBy), f.Pull, total(f.Before), past))
 	return l, expect(kind, SweepUnconfirmed)
 }
 

@@ -105,11 +105,29 @@ func TestSubjects(t *testing.T) {
 			"NEVER HEARD: T4 in R3, 2 vials unproven, since Mon 08:00"},
 		{alerts.Recovered, warm(), "33 STILL ON HOLD, R1 back in range"},
 		{alerts.Recovered, with(warm(), func(f *alerts.Incident) { f.OnHold = 0 }), "R1 back in range, nothing on hold"},
-		{alerts.SweepList, sweep(), "SWEEP 061 Wed 12 Nov: pull 9, before 08:30 5"},
+		{alerts.SweepUnconfirmed, alerts.Unconfirmed{Site: site(at(time.November, 12, 9, 0)), Number: 61, Slot: at(time.November, 12, 7, 0),
+			ConfirmBy: at(time.November, 12, 9, 0), Before: []alerts.Before{{At: at(time.November, 12, 9, 0), Count: 3}, {At: at(time.November, 12, 9, 1), Count: 5}}},
+			"SWEEP 061 NOT CONFIRMED by 09:00, 3 to pull"}, // three were to be used or pulled before it
+		{alerts.SweepList, sweep(), "SWEEP 061, 12 Nov: pull 9, 5 by 08:30"},
 	} {
 		m, err := alerts.Templates().Render(c.kind, c.facts)
 		require.NoError(t, err)
 		require.Equal(t, c.want, m.Subject)
+	}
+}
+
+// A lock screen shows the first 40 characters: a list's counts stand there whole.
+func TestSweepsOnALockScreen(t *testing.T) {
+	for want, change := range map[string]func(*alerts.Sweep){
+		"SWEEP 061, 12 Nov: pull 13, 11 by 08:30":  func(f *alerts.Sweep) { f.Pull, f.Before[0].Count = 13, 11 },
+		"SWEEP 061, 12 Nov: nothing to pull, 1050": func(f *alerts.Sweep) { f.Pull, f.Before, f.Expected = 0, nil, 1050 },
+		"SWEEP 061, 12 Nov: pull 130, 12 on hold":  func(f *alerts.Sweep) { f.Pull, f.Before, f.OnHold = 130, nil, 12 },
+	} {
+		f := sweep()
+		change(&f)
+		m, err := alerts.Templates().Render(f.Kind(), f)
+		require.NoError(t, err)
+		require.Equal(t, want, m.Subject[:min(len(m.Subject), alerts.SubjectAlone)])
 	}
 }
 

@@ -123,6 +123,65 @@ func TestBackIsToldToWhoWasTold(t *testing.T) {
 	require.Equal(t, []alerts.Kind{alerts.Freezing, alerts.Recovered}, kinds(s.mails(t)))
 }
 
+// One reading completes the cold and begins the freeze: one mail, and it counts the freeze from its own beginning.
+func TestColdAndFreezeAtOneReading(t *testing.T) {
+	t.Parallel()
+	s := newSiteLike(t, func(site *stock.Site) { site.Rooms[0].Name = "aseptic suite" })
+	s.batch(t, 1, "R1/A")
+	s.live(t, "5", "1", "1", "1", "-1")
+	require.Equal(t, []alerts.Kind{alerts.Freezing}, kinds(s.mails(t)))
+	require.Equal(t, []string{"cold", "freeze"}, excursionsOf(s.cases(t)[0]))
+	froze := s.now.Add(-3*time.Minute - 15*time.Second).In(time.FixedZone("", -4*60*60)) // from 1 to -1 it passes 0.3 after 1:45 of 5 minutes
+	m := s.mails(t)[0]
+	require.Contains(t, m.Subject, "FREEZING R1 -1.0 C since "+froze.Format("15:04"))
+	words := strings.Join(strings.Fields(m.Text), " ")
+	require.Contains(t, words, "R1 (Room Q, aseptic suite): at or below the freeze limit 0.0 °C (0.3 °C, with the sensor's uncertainty) since "+froze.Format("15:04"))
+	thread := m.Thread
+	s.takeIn(t, plainLog(s.now.Add(-22*time.Minute), "1")) // late: the case began earlier, and is the same
+	s.live(t, "5", "5", "5", "5", "5")
+	require.Equal(t, []alerts.Kind{alerts.Freezing, alerts.Recovered}, kinds(s.mails(t)))
+	require.Equal(t, thread, s.mails(t)[0].Thread)
+}
+
+// A unit that has been cold for long and freezes now: the freeze is told with its own beginning.
+func TestFreezeAfterCold(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	s.batch(t, 1, "R1/A")
+	s.live(t, "5", "1", "1", "1", "1", "1", "1")
+	s.live(t, "-1")
+	require.Equal(t, []alerts.Kind{alerts.Cold, alerts.Worse}, kinds(s.mails(t)))
+	froze := s.now.Add(-4 * time.Minute).In(time.FixedZone("", -4*60*60))
+	require.Contains(t, s.mails(t)[0].Subject, "NOW FREEZING R1 -1.0 C since "+froze.Format("15:04"))
+}
+
+func excursionsOf(c tracker.Case) (kinds []string) {
+	for _, x := range c.Excursions {
+		kinds = append(kinds, string(x.Found.Kind))
+	}
+	slices.Sort(kinds)
+	return kinds
+}
+
+// What was moved or issued since is said to be where it is, and is given no time at which its allowance ends.
+func TestStockOfACaseByWhere(t *testing.T) {
+	t.Parallel()
+	s, ctx := newSite(t), t.Context()
+	codes := s.batch(t, 3, "R1/A")
+	s.live(t, "5", "9")
+	_, err := s.Issue(ctx, "SMALL", technician, tracker.Issue{Vials: codes[:1], To: "WARD"})
+	require.NoError(t, err)
+	_, err = s.Place(ctx, "SMALL", technician, tracker.Place{Vials: codes[1:2], To: "R2/A"})
+	require.NoError(t, err)
+	s.live(t, "9", "9", "9")
+	text := s.mails(t)[0].Text
+	require.Equal(t, alerts.Warm, s.mails(t)[0].Kind)
+	for _, where := range []string{", issued to WARD, BUD", ", R2, shelf A, BUD", ", shelf A, BUD"} {
+		require.Contains(t, text, where)
+	}
+	require.Equal(t, 1, strings.Count(text, "minutes, ends "), text)
+}
+
 // And who was not told need not be told that it is over.
 func TestNothingToldNothingBack(t *testing.T) {
 	t.Parallel()

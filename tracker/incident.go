@@ -45,8 +45,8 @@ func (t *Tracker) incident(ctx context.Context, v View, c Case, now time.Time) (
 	s := v.Site()
 	unit, room, _ := s.UnitAt(c.Unit)
 	f := alerts.Incident{
-		Site: t.mailSite(s, now), Case: c.No, Wrong: mailKind(c.Kind), Unit: c.Unit, Room: room.Name, Hazardous: unit.HazardousOnly,
-		Since: c.From, Cleared: c.To,
+		Site: t.mailSite(s, now), Case: c.No, Wrong: mailKind(c.Kind), Unit: c.Unit, Room: roomWords(room), Hazardous: unit.HazardousOnly,
+		Raised: c.RaisedAt, Since: since(c), Cleared: c.To,
 	}
 	worst, ok := worstOf(c)
 	if ok {
@@ -67,6 +67,10 @@ func (t *Tracker) incident(ctx context.Context, v View, c Case, now time.Time) (
 				f.Limit = thermal.MilliC(r.LimitMilliC)
 			}
 		}
+		if worst.Found.Kind == thermal.Freeze {
+			day := utcDay(worst.Found.FromMicros) // as the reading was judged
+			f.Unsure = uncertainty(sensor, day*dayMicros, (day+1)*dayMicros)
+		}
 		if err := lastReadings(ctx, v, sensor, now, &f); err != nil {
 			return f, err
 		}
@@ -76,7 +80,7 @@ func (t *Tracker) incident(ctx context.Context, v View, c Case, now time.Time) (
 		return f, err
 	}
 	f.OnHold = len(vials)
-	if f.Stock, err = stockLines(ctx, v, vials, c.From); err != nil {
+	if f.Stock, err = stockLines(ctx, v, vials, c.Unit, c.From); err != nil {
 		return f, err
 	}
 	if c.Kind == "warm" || c.Kind == "no_data" {
@@ -87,6 +91,36 @@ func (t *Tracker) incident(ctx context.Context, v View, c Case, now time.Time) (
 	}
 	f.History, err = history(ctx, v, c)
 	return f, err
+}
+
+// roomWords name a room so that somebody who does not work there finds it.
+func roomWords(r stock.RoomPlace) string {
+	switch {
+	case r.Code == "":
+		return ""
+	case r.Name == "" || r.Name == r.Code:
+		return "Room " + r.Code
+	default:
+		return "Room " + r.Code + ", " + r.Name
+	}
+}
+
+// since is when a case began. Of a freeze that goes on it is when the freezing did: that the unit was cold before is no
+// part of "at or below the freeze limit since".
+func since(c Case) time.Time {
+	if c.Kind != "freeze" || !c.To.IsZero() {
+		return c.From
+	}
+	var first time.Time
+	for _, x := range c.Excursions {
+		if from := time.UnixMicro(x.Found.FromMicros).UTC(); x.Found.Kind == thermal.Freeze && x.MergedInto == 0 && !x.NotBorneOut && (first.IsZero() || from.Before(first)) {
+			first = from
+		}
+	}
+	if first.IsZero() {
+		return c.From
+	}
+	return first
 }
 
 // worstOf picks the excursion that speaks for the case: a unit is as bad as its worst sensor.

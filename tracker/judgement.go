@@ -211,7 +211,7 @@ func (j *judgement) fold(from int64, states map[string]thermal.State, series []t
 		n, _ := slices.BinarySearchFunc(corrected, end, func(r thermal.Reading, at int64) int { return compare(r.AtMicros, at) })
 		m, _ := slices.BinarySearchFunc(conflicts, end, func(c thermal.Conflict, at int64) int { return compare(c.AtMicros, at) })
 		at := lastOf(corrected[:n], conflicts[:m])
-		uncertain := j.uncertainty(day*dayMicros, end)
+		uncertain := uncertainty(j.sensor, day*dayMicros, end)
 		for i := range found {
 			w := &found[i]
 			if w.rule.Kind == thermal.Freeze {
@@ -299,8 +299,12 @@ func within(a stock.Assignment, rs []thermal.Reading, cs []thermal.Conflict) ([]
 
 func (j *judgement) calibrations() []thermal.Calibration { return calibrationsOf(j.sensor) }
 
-// reconcile compares what was found with what the record has, rule by rule, and stores the difference.
+// reconcile compares what was found with what the record has, rule by rule, and stores the difference. A freeze comes
+// first: where one reading begins it and completes its cold as well, people get the one mail that tells them what to do.
 func (j *judgement) reconcile(ctx context.Context, before SensorNow, from int64, all []finding) error {
+	slices.SortStableFunc(all, func(a, b finding) int {
+		return compare(freezeFirst(a), freezeFirst(b))
+	})
 	for _, f := range all {
 		if j.appended && len(f.found) == 0 && before.SilentSince.IsZero() && before.AwaitedSince.IsZero() {
 			continue // nothing new, and nothing of before can have changed
@@ -358,6 +362,13 @@ func (j *judgement) goesOn(before SensorNow, f finding, known []thermal.Excursio
 	}
 	j.unheard = j.unheard || unheard
 	return out
+}
+
+func freezeFirst(f finding) int64 {
+	if f.rule.Kind == thermal.Freeze {
+		return 0
+	}
+	return 1
 }
 
 // inUse says whether the sensor is assigned there at the time of receipt.

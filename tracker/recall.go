@@ -128,7 +128,7 @@ func (t *Tracker) tellRecall(ctx context.Context, tx Tx, r Recall, number int64,
 	if r.Lot != "" {
 		what = "component lot " + r.Lot
 	}
-	lines, err := stockLines(ctx, tx, out.Held, time.Time{})
+	lines, err := stockLines(ctx, tx, out.Held, "", time.Time{})
 	if err != nil {
 		return err
 	}
@@ -150,11 +150,11 @@ func (t *Tracker) tellRecall(ctx context.Context, tx Tx, r Recall, number int64,
 }
 
 // stockLines groups vials by batch and shelf, for mails. Allowances count from since, when that is known.
-func stockLines(ctx context.Context, tx View, vials []stock.Vial, since time.Time) ([]alerts.StockLine, error) {
+func stockLines(ctx context.Context, tx View, vials []stock.Vial, unit string, since time.Time) ([]alerts.StockLine, error) {
 	var lines []alerts.StockLine
 	index := map[string]int{}
 	for _, v := range vials {
-		key := v.Batch + "|" + v.Place()
+		key := v.Batch + "|" + whereFrom(unit, v)
 		if i, ok := index[key]; ok {
 			lines[i].Count++
 			continue
@@ -163,14 +163,10 @@ func stockLines(ctx context.Context, tx View, vials []stock.Vial, since time.Tim
 		if err != nil {
 			return nil, err
 		}
-		place := v.Place()
-		if place == "" {
-			place = v.Dest
-		}
-		l := alerts.StockLine{Product: p.FullName(), Batch: v.Batch, Count: 1, Shelf: place, BUD: v.BUD}
+		l := alerts.StockLine{Product: p.FullName(), Batch: v.Batch, Count: 1, Where: whereFrom(unit, v), BUD: v.BUD}
 		if p.AllowedOutMinutes != nil && p.AllowedOutSource != "" {
 			l.Allowance = p.AllowedOutMinutes
-			if !since.IsZero() {
+			if !since.IsZero() && v.Unit == unit { // what has left is not known to go on warming
 				end := since.Add(time.Duration(*p.AllowedOutMinutes) * time.Minute)
 				l.AllowanceAt = &end
 			}
@@ -179,4 +175,22 @@ func stockLines(ctx context.Context, tx View, vials []stock.Vial, since time.Tim
 		lines = append(lines, l)
 	}
 	return lines, nil
+}
+
+// whereFrom is where a vial is, as a mail about a unit says it; a mail about no unit names the unit too.
+func whereFrom(unit string, v stock.Vial) string {
+	switch {
+	case v.Unit == "" && v.Dest != "":
+		return "issued to " + v.Dest
+	case v.Unit == "":
+		return "not placed"
+	case v.Unit == unit && v.Shelf != "":
+		return "shelf " + v.Shelf
+	case v.Unit == unit:
+		return "in " + v.Unit
+	case v.Shelf == "":
+		return v.Unit
+	default:
+		return v.Unit + ", shelf " + v.Shelf
+	}
 }

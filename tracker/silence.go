@@ -58,11 +58,11 @@ func sensorsByCode(ctx context.Context, v View) (map[string]SensorNow, error) {
 	return heard, err
 }
 
-// grace after a delivery was due before silence is an alarm: the site's figure, else two more deliveries (common
-// practice, no source).
+// grace after a delivery was due before silence is an alarm: what is left of the site's figure, which counts from the
+// last one that came; without a figure two more deliveries (common practice, no source).
 func grace(s stock.Sensor) time.Duration {
 	if s.SilentAfterMins > 0 {
-		return time.Duration(s.SilentAfterMins) * time.Minute
+		return max(0, time.Duration(s.SilentAfterMins)*time.Minute-s.DeliversEvery)
 	}
 	return 2 * s.DeliversEvery
 }

@@ -49,13 +49,13 @@ func (j *judgement) rule(r stock.AlarmRule) thermal.Rule {
 	return t
 }
 
-// uncertainty of the sensor between two instants: the largest any certificate of that time states, or the last one before
+// uncertainty of a sensor between two instants: the largest any certificate of that time states, or the last one before
 // it. One that has lapsed does not make the sensor exact.
-func (j *judgement) uncertainty(fromMicros, toMicros int64) thermal.MilliC {
+func uncertainty(s stock.Sensor, fromMicros, toMicros int64) thermal.MilliC {
 	var most, last thermal.MilliC
 	var lastFrom int64
 	within := false
-	for _, c := range j.sensor.Calibrations {
+	for _, c := range s.Calibrations {
 		u, from := thermal.MilliC(c.UncertaintyMilliC), c.From.UnixMicro()
 		if from < toMicros && (c.To.IsZero() || c.To.UnixMicro() > fromMicros) {
 			most, within = max(most, u), true

@@ -144,12 +144,12 @@ func (p *played) casesAreTheStorys(t *testing.T) {
 		raised            time.Time
 	}
 	want := []line{
-		{"R1", "warm", "recovered", false, p.at(3, 2, 40)},         // 02:23 and 15 minutes, at the next reading
-		{"R3", "no_data", "recovered", false, p.at(7, 1, 0)},       // an hour and a half without a delivery, at the next look
-		{"R6", "freeze", "recovered", false, p.at(13, 4, 10)},      // cold for 15 minutes, and freezing at the same reading
-		{"R1", "warm", "recovered", false, p.at(18, 3, 10)},        //
-		{"R2", "warm", "recovered", true, p.at(20, 10, 35)},        // planned: the record has it, nobody was woken
-		{"R5", "no_data", "not borne out", false, p.at(26, 22, 0)}, // the logger's own log had it all
+		{"R1", "warm", "recovered", false, p.at(3, 2, 40)},          // 02:23 and 15 minutes, at the next reading
+		{"R3", "no_data", "recovered", false, p.at(7, 0, 45)},       // an hour and a half without a delivery, at the next look
+		{"R6", "freeze", "recovered", false, p.at(13, 4, 10)},       // cold for 15 minutes, and freezing at the same reading
+		{"R1", "warm", "recovered", false, p.at(18, 3, 10)},         //
+		{"R2", "warm", "recovered", true, p.at(20, 10, 35)},         // planned: the record has it, nobody was woken
+		{"R5", "no_data", "not borne out", false, p.at(26, 21, 45)}, // the logger's own log had it all
 	}
 	require.Len(t, p.cases, len(want))
 	for i, w := range want {
