@@ -74,11 +74,14 @@ func (t *Tracker) handleThen(ctx context.Context, site string, a Actor, x act,
 	return done, err
 }
 
-// placeOf is where the vials are, in a word: their place, or "several".
+// Several stands in an event for the places of vials that were not together.
+const Several = "several"
+
+// placeOf is where the vials are, in a word: their place, or Several.
 func placeOf(vials []stock.Vial) string {
 	for _, v := range vials {
 		if v.Place() != vials[0].Place() {
-			return "several"
+			return Several
 		}
 	}
 	return vials[0].Place()

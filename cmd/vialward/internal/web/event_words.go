@@ -35,7 +35,7 @@ func (v *visit) eventLine(e stock.Event) eventLine {
 	switch {
 	case from != "" && to != "":
 		l.What += " from " + from + " to " + to
-	case to != "" && (e.Kind == stock.Found || e.Kind == stock.TakenOver):
+	case to != "" && (e.Kind == stock.Found || e.Kind == stock.TakenOver || e.Kind == stock.Placed):
 		l.What += " in " + to
 	case to != "":
 		l.What += " to " + to
@@ -64,7 +64,11 @@ func (v *visit) eventLine(e stock.Event) eventLine {
 	if b.Counted != nil && b.Expected != nil {
 		add(true, "%d counted, %d expected", *b.Counted, *b.Expected)
 	}
-	add(b.Since != nil, "true since %s at the earliest", deref(v.shown, b.Since))
+	since := "true since %s at the earliest"
+	if e.Kind == stock.Prepared {
+		since = "started %s"
+	}
+	add(b.Since != nil, since, deref(v.shown, b.Since))
 	add(b.Until != nil, "until %s", deref(v.shown, b.Until))
 	add(b.ISO5, "in ISO 5 air")
 	return l

@@ -146,8 +146,11 @@ func (v *visit) excursionLine(ctx context.Context, u stock.Unit, x tracker.Excur
 	l.LastBad, l.Extreme = v.atMicros(f.LastMicros), v.degrees(f.ExtremeMilliC)
 	l.Beyond = span(time.Duration(f.BeyondMicros)*time.Microsecond) + " beyond the limit"
 	raw, _, err := v.view.Readings(ctx, x.Sensor, time.UnixMicro(f.FromMicros), time.UnixMicro(f.FromMicros).Add(24*time.Hour))
-	if len(raw) > 0 {
-		l.FirstBad = v.atMicros(raw[0].AtMicros)
+	for _, r := range raw {
+		if r.AtMicros > f.WorstFromMicros { // a reading at the limit itself is good, and the line crosses there
+			l.FirstBad = v.atMicros(r.AtMicros)
+			break
+		}
 	}
 	return l, err
 }

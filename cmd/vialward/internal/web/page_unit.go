@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"vialward/tracker"
@@ -261,9 +262,9 @@ func (v *visit) ruleLines(u stock.Unit) []ruleLine {
 		case "freeze":
 			l.Say = "one reading at or below " + limit + " plus the sensor's uncertainty"
 		default:
-			l.Say = "no temperatures"
+			l.Say = v.silenceWords(u)
 		}
-		if r.Delay > 0 {
+		if r.Delay > 0 && r.Kind != "no_data" {
 			l.Say += " for " + span(r.Delay)
 		}
 		if r.Window > 0 {
@@ -276,4 +277,18 @@ func (v *visit) ruleLines(u stock.Unit) []ruleLine {
 		out = append(out, l)
 	}
 	return out
+}
+
+// silenceWords say when a unit's temperatures are missing: that is each sensor's own figure.
+func (v *visit) silenceWords(u stock.Unit) string {
+	var all []string
+	for _, s := range v.site.Sensors {
+		if a, ok := s.At(v.now); ok && a.Unit == u.Code {
+			all = append(all, fmt.Sprintf("%s: nothing received for %s, or readings more than %s apart", s.Code, span(time.Duration(s.SilentAfterMins)*time.Minute), span(s.MaxGap)))
+		}
+	}
+	if len(all) == 0 {
+		return "no sensor is there now"
+	}
+	return strings.Join(all, "; ")
 }

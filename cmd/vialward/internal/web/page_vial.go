@@ -136,7 +136,14 @@ func (v *visit) fillLife(ctx context.Context, p *vialPage, x stock.Vial) error {
 	if err != nil {
 		return err
 	}
+	was := ""
 	for _, e := range events {
+		if e.Body.From == tracker.Several { // vials of several places moved at once: of this one it is known
+			e.Body.From = was
+		}
+		if e.Body.To != "" {
+			was = e.Body.To
+		}
 		p.Events = append(p.Events, v.eventLine(e))
 	}
 	stays, err := v.view.Stays(ctx, x.Code)

@@ -11,6 +11,7 @@ import (
 	"io/fs"
 	"net/http"
 	"net/url"
+	"regexp"
 	"strings"
 
 	"vialward/tracker/stock"
@@ -124,10 +125,18 @@ func write(w http.ResponseWriter, name string, status int, f *shell) {
 	_, _ = w.Write(keepUnits(b.Bytes())) // whoever asked may have gone
 }
 
-// keepUnits joins a number to its degrees with a no-break space: on a phone "9.1" and "°C" would part at a line's end.
+// keepUnits joins a number to its unit with a no-break space: at a line's end "9.1" and "°C", or "40" and "mg", would
+// part. A shelf keeps its count likewise.
 func keepUnits(page []byte) []byte {
-	return bytes.ReplaceAll(page, []byte(" °"), []byte("\u00a0°"))
+	page = bytes.ReplaceAll(page, []byte(" °"), []byte("\u00a0°"))
+	page = numberAndUnit.ReplaceAll(page, []byte("$1\u00a0$2"))
+	return shelfAndCount.ReplaceAll(page, []byte("$1\u00a0$2\u00a0$3"))
 }
+
+var (
+	numberAndUnit = regexp.MustCompile(`(\d) ((?:mg|mL|h|min|vials?)\b)`)
+	shelfAndCount = regexp.MustCompile(`\b(shelf) ([^\s<>:]+:) (\d)`)
+)
 
 // sorryPage says in a sentence what went wrong.
 type sorryPage struct {

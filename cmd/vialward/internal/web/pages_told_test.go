@@ -1,0 +1,64 @@
+package web_test
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"vialward/tracker"
+	"vialward/tracker/templog"
+)
+
+// A vial's own life says where it was, also where vials of several places were moved at once, and when it was begun.
+func TestLifeSaysWhereItWas(t *testing.T) {
+	t.Parallel()
+	n := newNight(t, nil)
+	n.now = n.now.Add(time.Minute)
+	together := []string{n.batch["HYDC"][1], n.batch["HYDC"][7]} // in R2 and in R1
+	_, err := n.Place(t.Context(), quillmere, n.actor("tech-1"), tracker.Place{Vials: together, To: "R3/Q"})
+	require.NoError(t, err)
+	_, page := n.page(t, "/vials/"+together[0])
+	require.Contains(t, text(page), "moved from R2, shelf A to R3, shelf Q")
+	_, page = n.page(t, "/vials/"+together[1])
+	require.Contains(t, text(page), "moved from R1, shelf A to R3, shelf Q")
+	_, page = n.page(t, "/vials/"+n.batch["BORT"][0])
+	require.Contains(t, text(page), "placed in R6, shelf B by")
+	require.Contains(t, text(page), "; started Tue 11 Nov 2025 08:40 EST;")
+}
+
+// The limit itself is in range: the first reading beyond it is the next one, and the line crosses at the good one.
+func TestFirstReadingBeyondTheLimit(t *testing.T) {
+	t.Parallel()
+	n := newNight(t, nil)
+	log := "sensor,at,celsius\n"
+	for i, celsius := range []string{"5.0", "8.0", "9.0", "9.0", "9.0", "9.0", "9.0"} {
+		log += fmt.Sprintf("T7,%s,%s\n", n.now.Add(time.Duration(i)*5*time.Minute).Format(time.RFC3339), celsius)
+	}
+	n.now = n.now.Add(30 * time.Minute)
+	p, err := templog.NewParser(strings.NewReader(log), nil, templog.Options{})
+	require.NoError(t, err)
+	_, err = n.TakeIn(t.Context(), quillmere, tracker.Rule, tracker.Delivery{Source: "http", Name: "post", Values: p, Live: true})
+	require.NoError(t, err)
+	_, page := n.page(t, "/cases/4")
+	require.Contains(t, text(page), "Last good reading Wed 12 Nov 2025 07:10 EST\nFirst reading beyond Wed 12 Nov 2025 07:15 EST")
+	require.Contains(t, text(page), "Readings beyond 5")
+}
+
+// "40" at the end of a line and "mg" on the next is read wrong; so is a shelf that is parted from its count.
+func TestDosesStayOnOneLine(t *testing.T) {
+	t.Parallel()
+	n := newNight(t, nil)
+	doses, shelves := 0, 0
+	for _, path := range everyPage(n) {
+		_, page := n.page(t, path)
+		require.NotRegexp(t, `\d (mg|mL|vials)\b`, page, path)
+		require.NotRegexp(t, `shelf [A-D]: \d`, page, path)
+		doses += strings.Count(page, "\u00a0mg / ")
+		shelves += strings.Count(page, "shelf\u00a0A:\u00a0")
+	}
+	require.Greater(t, doses, 100)
+	require.Greater(t, shelves, 2)
+}
