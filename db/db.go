@@ -94,7 +94,14 @@ func Migrate(ctx context.Context, dsn string) error {
 	if err != nil {
 		return fmt.Errorf("prepare migrations: %w", err)
 	}
-	if _, err := p.Up(ctx); err != nil {
+	_, err = p.Up(ctx)
+	var pg *pgconn.PgError
+	if errors.As(err, &pg) && pg.Code == "42501" { // insufficient privilege
+		owner, name := pgx.Identifier{cfg.User}.Sanitize(), pgx.Identifier{cfg.Database}.Sanitize()
+		return fmt.Errorf("migrate the database: %w. Its user has to own it and be in the role the daemon works as; once, as a superuser: "+
+			"create role vialward_daemon nologin; grant vialward_daemon to %s; alter database %s owner to %s", err, owner, name, owner)
+	}
+	if err != nil {
 		return away(fmt.Errorf("migrate the database: %w", err))
 	}
 	return nil

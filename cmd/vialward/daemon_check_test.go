@@ -103,6 +103,11 @@ func TestCheckFindsNoSiteAndNoDatabase(t *testing.T) {
 	require.Len(t, failed, 1)
 	require.Contains(t, failed["sites"], "vialward site load")
 
+	// Over a database elsewhere nothing has made the state folder yet: the daemon does, and so it is no fault.
+	p.edit(t, fmt.Sprintf("folder = %q", p.folder), fmt.Sprintf("folder = %q", filepath.Join(p.folder, "not", "yet")))
+	_, _, failed = p.check(t)
+	require.NotContains(t, failed, "state folder")
+
 	dbtest.Shut(t, p.dsn)
 	code, all, failed := p.check(t)
 	require.Equal(t, exitFailed, code)

@@ -47,7 +47,7 @@ func Check(ctx context.Context, configFile string, stderr io.Writer) ([]Tried, e
 		say("clock", err, "agrees with the database's")
 		tried = append(tried, checkSites(ctx, b)...)
 	}
-	tried = append(tried, checkRelay(ctx, b.Config.Mail), checkFolder("state folder", b.Config.State.Folder))
+	tried = append(tried, checkRelay(ctx, b.Config.Mail), checkState(b.Config.State.Folder))
 	if b.Config.Intake.Folder != "" {
 		tried = append(tried, checkFolder("watched folder", b.Config.Intake.Folder))
 	}
@@ -94,6 +94,14 @@ func checkRelay(ctx context.Context, c config.Mail) Tried {
 		return Tried{"mail relay", false, fmt.Sprintf("%s: %v; look at mail.relay, mail.tls and mail.ca_file", relayName(c), err)}
 	}
 	return Tried{"mail relay", true, relayName(c) + " takes our greeting"}
+}
+
+// checkState makes the folder as the daemon would: over a database elsewhere nothing has needed it yet.
+func checkState(folder string) Tried {
+	if err := makeState(folder); err != nil {
+		return Tried{"state folder", false, err.Error()}
+	}
+	return checkFolder("state folder", folder)
 }
 
 func checkFolder(what, folder string) Tried {

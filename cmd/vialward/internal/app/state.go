@@ -22,14 +22,22 @@ type claim struct {
 
 const claimFile = "daemon"
 
-// claimState takes the folder for this daemon, and refuses when another has it.
-func claimState(folder string) (c *claim, err error) {
+// makeState makes the folder where it is missing.
+func makeState(folder string) error {
 	mode := fs.FileMode(0o700)
 	if os.Geteuid() == 0 {
 		mode = 0o755 // a private Postgres under it runs as another user
 	}
 	if err := os.MkdirAll(folder, mode); err != nil {
-		return nil, fmt.Errorf("make the state folder %s: %w; make it by hand, or set state.folder to another", folder, err)
+		return fmt.Errorf("make the state folder %s: %w; make it by hand, or set state.folder to another", folder, err)
+	}
+	return nil
+}
+
+// claimState takes the folder for this daemon, and refuses when another has it.
+func claimState(folder string) (c *claim, err error) {
+	if err := makeState(folder); err != nil {
+		return nil, err
 	}
 	f, err := os.OpenFile(filepath.Join(folder, claimFile), os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {

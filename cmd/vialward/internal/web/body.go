@@ -11,6 +11,7 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"time"
 )
 
 const (
@@ -118,6 +119,7 @@ func oneOfEach(d *json.Decoder) error {
 func sentence(err error) string {
 	var syntax *json.SyntaxError
 	var kind *json.UnmarshalTypeError
+	var at *time.ParseError
 	unknown, isUnknown := strings.CutPrefix(err.Error(), "json: unknown field ")
 	switch {
 	case errors.Is(err, io.EOF):
@@ -132,8 +134,10 @@ func sentence(err error) string {
 		return fmt.Sprintf("Field %q is a JSON %s, which is not what belongs there; openapi.json says what does.", kind.Field, kind.Value)
 	case isUnknown:
 		return fmt.Sprintf("There is no field %s here; correct its name or leave it out.", unknown)
-	case strings.HasPrefix(err.Error(), "parsing time") || strings.Contains(err.Error(), "Time.UnmarshalJSON"):
-		return "A time is not RFC 3339 with its offset, such as 2025-11-12T08:30:00-05:00: " + err.Error() + "."
+	case errors.As(err, &at):
+		return fmt.Sprintf("%q is no time with its offset; write it as RFC 3339 does, such as 2025-11-12T08:30:00-05:00.", strings.Trim(at.Value, `"`))
+	case strings.Contains(err.Error(), "Time.UnmarshalJSON"):
+		return "A time is not text in quotes; write it as RFC 3339 does, such as 2025-11-12T08:30:00-05:00."
 	}
 	return "The document is not as described: " + err.Error() + "."
 }

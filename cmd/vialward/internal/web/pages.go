@@ -31,6 +31,10 @@ func (s *Server) pages(mux *http.ServeMux) {
 	}
 	mux.Handle("GET /static/", staticFiles())
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		if r.Method != http.MethodGet && r.Method != http.MethodHead { // the page may be there to read
+			s.sorry(w, r, wrong(http.StatusNotFound, "Nothing at %s takes a %s.", r.URL.Path, r.Method))
+			return
+		}
 		s.sorry(w, r, wrong(http.StatusNotFound, "There is no page at %s. Start again from today's, or find a vial by its code.", r.URL.Path))
 	})
 }

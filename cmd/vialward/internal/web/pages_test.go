@@ -176,7 +176,7 @@ func TestBadInput(t *testing.T) {
 	}
 	status, page := ask(t, n.server.Handler(), httptest.NewRequest(http.MethodPost, "http://127.0.0.1:8080/cases", nil))
 	require.Equal(t, http.StatusNotFound, status)
-	require.Contains(t, page, "There is no page at /cases.")
+	require.Contains(t, page, "Nothing at /cases takes a POST.")
 }
 
 // What lies ahead is not shown as missing.
