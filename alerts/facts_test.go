@@ -116,6 +116,18 @@ func backBut() alerts.Back {
 	return f
 }
 
+// missedLists is a computer that stood still from Saturday morning to Wednesday.
+func missedLists() alerts.MissedLists {
+	f := alerts.MissedLists{Site: site(at(time.November, 12, 9, 40)), Why: "vialward was not running, or the database was away", Number: 55, Slot: at(time.November, 12, 7, 0)}
+	for _, d := range []int{8, 9} {
+		f.Missed = append(f.Missed, at(time.November, d, 8, 0))
+	}
+	for _, d := range []int{10, 11} {
+		f.Missed = append(f.Missed, at(time.November, d, 7, 0), at(time.November, d, 19, 0))
+	}
+	return f
+}
+
 // unheard is the first day of a site: of three loggers one has stock that nothing speaks for on hold, one will have it,
 // and beside one another speaks for the shelf.
 func unheard() alerts.Unheard {
@@ -212,7 +224,9 @@ func samples() []sample {
 		{"intake_report", alerts.IntakeReport, alerts.Intake{Site: night, Source: "t4.csv", Received: at(time.November, 5, 5, 50), Read: 10, Stored: 6, Duplicate: 1, Conflicting: 0, Missing: 1, RefusedAll: 2,
 			Refused: []alerts.RefusedLine{{Line: 7, Why: "31/04/2025 is not a date"}, {Line: 9, Why: "02:30 does not exist on Sun 9 Mar 2025 in America/New_York"}}}},
 		{"intake_report-whole", alerts.IntakeReport, alerts.Intake{Site: night, Source: "t4.csv", Received: at(time.November, 5, 5, 50), Why: "its times have no zone; add zone to its layout"}},
-		{"schedule_missed", alerts.ScheduleMissed, alerts.Missed{Site: night, Job: "sweep list", Due: at(time.November, 4, 19, 0), Why: "the program was not running", MadeUp: true}},
+		{"schedule_missed", alerts.ScheduleMissed, alerts.MissedLists{Site: night, Missed: []time.Time{at(time.November, 4, 19, 0)}, Why: "vialward was not running, or the database was away",
+			Number: 52, Slot: at(time.November, 5, 5, 0)}},
+		{"schedule_missed-days", alerts.ScheduleMissed, missedLists()},
 		{"queue_stuck", alerts.QueueStuck, alerts.Queue{Site: night, Waiting: 4, Oldest: at(time.November, 4, 18, 0), Failed: 1, Relay: "relay.example:587", LastError: "connection refused",
 			Mails: []alerts.Stuck{{Subject: "SWEEP 052 Tue 4 Nov: pull 7", To: "tech-1@pharmacy.example", Why: "connection refused", Created: at(time.November, 4, 19, 0)}}}},
 		{"path_test", alerts.PathTest, alerts.Drill{Site: night, At: at(time.November, 5, 6, 0), Answers: true}},

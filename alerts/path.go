@@ -5,34 +5,6 @@ import (
 	"time"
 )
 
-// Missed is something due that did not happen in its time.
-type Missed struct {
-	Site
-	Job    string // "sweep list"
-	Due    time.Time
-	Why    string // "" = not known
-	MadeUp bool   // it has been done since, late
-}
-
-func (f Missed) site() Site { return f.Site }
-
-func (f Missed) letter(kind Kind) (letter, error) {
-	l := letter{Subject: subject("NOT DONE: "+cut(oneLine(f.Job), 24)+" "+f.clock(f.Due), late(f.Now.Sub(f.Due)))}
-	do := "Do by hand what it stands for, and look at the program's log and clock."
-	if f.MadeUp {
-		do = "It has been done since, late. Look at what happened in between, and at the program's log and clock."
-	}
-	l.say("DO", do)
-	why := "Why is not known."
-	if f.Why != "" {
-		why = "Why: " + f.Why + "."
-	}
-	l.say("WHAT", fmt.Sprintf("%s was due %s and was not done in its time. %s", upperFirst(oneLine(f.Job)), f.when(f.Due), why))
-	return l, expect(kind, ScheduleMissed)
-}
-
-func late(d time.Duration) string { return span(d) + " late" }
-
 // Queue is mail that does not get out.
 type Queue struct {
 	Site

@@ -113,6 +113,44 @@ func (f Unconfirmed) letter(kind Kind) (letter, error) {
 	return l, expect(kind, SweepUnconfirmed)
 }
 
+// MissedLists are slots that had no list in their time: one mail, however many there were.
+type MissedLists struct {
+	Site
+	Missed []time.Time // when they were due, earliest first
+	Why    string      // "" = not known
+	Number int64       // of the list made now, which stands for all of them
+	Slot   time.Time   // when that one was due
+}
+
+func (f MissedLists) site() Site { return f.Site }
+
+func (f MissedLists) letter(kind Kind) (letter, error) {
+	if len(f.Missed) == 0 {
+		return letter{Subject: subject("NO SWEEP LIST")}, expect(kind, ScheduleMissed)
+	}
+	first, last := f.Missed[0], f.Missed[len(f.Missed)-1]
+	n := plural(len(f.Missed), "sweep list", "sweep lists")
+	l := letter{Subject: subject("NOT MADE: "+n+", "+f.clock(first)+" to "+f.clock(last), fmt.Sprintf("work %03d", f.Number))}
+	what := fmt.Sprintf("%s were due from %s to %s, and none of them was made.", upperFirst(n), f.when(first), f.when(last))
+	if len(f.Missed) == 1 {
+		l.Subject = subject("NOT MADE: sweep list "+f.clock(first), fmt.Sprintf("work %03d", f.Number))
+		what = fmt.Sprintf("The sweep list due %s was not made.", f.when(first))
+	}
+	l.say("DO",
+		fmt.Sprintf("Work list %03d of %s now: it is sent beside this mail, and holds all that the others would have named.", f.Number, f.clockZone(f.Slot)),
+		"Nobody was told meanwhile what had to be pulled: expired vials are refused at issue, but they stood on the shelves. Ask whether any was taken by hand.",
+		"Look at the program's log: find out why it did not run.")
+	why := "Why is not known."
+	if f.Why != "" {
+		why = "Why: " + f.Why + "."
+	}
+	l.say("WHAT", what+" "+why)
+	if len(f.Missed) > 1 {
+		l.add("Not made", items(f.Missed, f.URL, func(t time.Time) item { return item{Line: f.when(t)} })...)
+	}
+	return l, expect(kind, ScheduleMissed)
+}
+
 func total(b []Before) int {
 	n := 0
 	for _, x := range b {

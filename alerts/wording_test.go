@@ -98,6 +98,7 @@ func TestSubjects(t *testing.T) {
 		{alerts.NoTemperatures, silent(), "NO TEMPERATURES R3 since Sat 23:10, 8 vials"},
 		{alerts.StillOpen, silent(), "STILL NO TEMPERATURES R3 since Sat 23:10, 8 vials"},
 		{alerts.Worse, freezing(), "NOW FREEZING R6 -1.8 C since 04:10, 24 vials, back wall"},
+		{alerts.ScheduleMissed, missedLists(), "NOT MADE: 6 sweep lists, Sat 08:00 to Tue 19:00, work 055"},
 		{alerts.AllBack, back(), "41 STILL ON HOLD, all loggers back 08:10, R1 out of range"},
 		{alerts.AllBack, backBut(), "41 STILL ON HOLD, 5 of 6 loggers back 08:10"},
 		{alerts.NeverHeard, unheard(), "NEVER HEARD: 3 loggers, 8 vials on hold, since 00:00"},
@@ -261,7 +262,7 @@ func TestHostileData(t *testing.T) {
 // Facts with everything missing still make a mail: a wording that panics at night loses the hold it is committed with.
 func TestEmptyFacts(t *testing.T) {
 	for _, f := range []alerts.Facts{alerts.Incident{}, alerts.Silence{}, alerts.Back{}, alerts.Unheard{}, alerts.Late{}, alerts.Clock{}, alerts.Intake{}, alerts.Area{},
-		alerts.Recall{}, alerts.Sweep{}, alerts.Unconfirmed{}, alerts.Missed{}, alerts.Queue{}, alerts.Drill{}} {
+		alerts.Recall{}, alerts.Sweep{}, alerts.Unconfirmed{}, alerts.MissedLists{}, alerts.Queue{}, alerts.Drill{}} {
 		for _, k := range alerts.Kinds() {
 			m, _ := alerts.Templates().Render(k, f)
 			subjectFits(t, m.Subject)

@@ -11,6 +11,7 @@ import (
 
 	"vialward/alerts"
 	"vialward/tracker"
+	"vialward/tracker/stock"
 	"vialward/tracker/templog"
 )
 
@@ -303,15 +304,24 @@ func TestSweepSlots(t *testing.T) {
 	require.Equal(t, "tech-1", row.ConfirmedBy)
 	_, err = s.ConfirmSweep(ctx, "SMALL", tech2, 1, s.now.Add(-time.Minute))
 	refused(t, err, "confirmed")
-	s.now = s.now.Add(72 * time.Hour) // down for three days
+	s.now = s.now.Add(10*24*time.Hour + 20*time.Minute) // down for ten days, until 08:21
 	require.NoError(t, s.Sweeps(ctx, "SMALL", s.now))
-	missed := 0
-	for _, k := range kinds(s.mails(t)) {
-		if k == alerts.ScheduleMissed {
-			missed++
+	require.NoError(t, s.Sweeps(ctx, "SMALL", s.now))
+	require.Equal(t, []alerts.Kind{alerts.ScheduleMissed, alerts.SweepList}, kinds(s.mails(t))[2:], "one mail for nine slots, and the list of the tenth")
+	require.Equal(t, "NOT MADE: 9 sweep lists, Wed 15 Oct 07:00 to Thu 07:00", s.mails(t)[1].Subject)
+	require.Contains(t, unwrapped(s.mails(t)[1].Text), "Work list 002 of 07:00 EDT now")
+	require.Contains(t, unwrapped(s.mails(t)[1].Text), "9 sweep lists were due from Wed 15 Oct 2025 07:00 EDT to Thu 23 Oct 2025 07:00 EDT, and none of them was made.")
+	require.Contains(t, s.mails(t)[0].Subject, "SWEEP 002 Fri 24 Oct")
+	var slots []string
+	for _, e := range s.events(t, "SMALL") {
+		if e.Kind == stock.SweepMissed && e.Body.Number == 0 {
+			slots = append(slots, e.Body.Note)
 		}
 	}
-	require.Equal(t, 2, missed)
-	require.Contains(t, s.mails(t)[0].Subject, "SWEEP 002")
+	require.Len(t, slots, 9, "the record has each of them")
+	require.Equal(t, []string{"2025-10-15 07:00", "2025-10-23 07:00"}, []string{slots[0], slots[8]})
+	s.now = s.now.Add(23 * time.Hour)
+	require.NoError(t, s.Sweeps(ctx, "SMALL", s.now))
+	require.Equal(t, 1, count(s.mails(t), alerts.ScheduleMissed))
 	s.recounted(t)
 }

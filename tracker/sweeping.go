@@ -18,7 +18,7 @@ import (
 var errMade = errors.New("the slot has its list")
 
 // Sweeps makes the list of every slot that came due since the last one made, at most once a slot, whoever asks and
-// however often. After downtime only the newest slot gets a list; the others are said to have been missed.
+// however often. After downtime only the newest slot gets a list; one mail says which had none.
 func (t *Tracker) Sweeps(ctx context.Context, site string, now time.Time) error {
 	var due []sweep.SlotAt
 	err := t.Store.Read(ctx, site, func(v View) error {
@@ -36,22 +36,22 @@ func (t *Tracker) Sweeps(ctx context.Context, site string, now time.Time) error 
 	if err != nil || len(due) == 0 {
 		return err
 	}
-	for _, missed := range due[:len(due)-1] {
-		if err := t.missedSlot(ctx, site, missed, now); err != nil {
-			return err
-		}
-	}
-	_, err = t.MakeSweep(ctx, site, due[len(due)-1], now)
+	err = t.makeSweep(ctx, site, due[len(due)-1], due[:len(due)-1], now)
 	if errors.Is(err, errMade) {
 		return nil
 	}
 	return err
 }
 
-// MakeSweep makes one slot's list and mails it.
-func (t *Tracker) MakeSweep(ctx context.Context, site string, slot sweep.SlotAt, now time.Time) (SweepRow, error) {
-	var row SweepRow
-	err := t.Store.In(ctx, site, func(tx Tx) error {
+// makeSweep makes one slot's list and mails it, and says which slots before it had none.
+func (t *Tracker) makeSweep(ctx context.Context, site string, slot sweep.SlotAt, missed []sweep.SlotAt, now time.Time) error {
+	return t.Store.In(ctx, site, func(tx Tx) error {
+		for _, m := range missed {
+			e := event(tx, stock.SweepMissed, Rule, now, now, stock.Body{Note: m.Key, Reason: "no list was made in its time"})
+			if err := tx.Append(ctx, &e); err != nil {
+				return err
+			}
+		}
 		n, err := tx.NextNumber(ctx, "sweep")
 		if err != nil {
 			return err
@@ -61,7 +61,7 @@ func (t *Tracker) MakeSweep(ctx context.Context, site string, slot sweep.SlotAt,
 			return err
 		}
 		confirm := tx.Site().ConfirmMinutes
-		row = SweepRow{
+		row := SweepRow{
 			Slot: slot.Key, Number: int(n), Due: slot.At, Made: now, Until: list.LooksUntil.UTC(), List: list,
 			ConfirmBy: laterOf(slot.At, now).Add(time.Duration(confirm) * time.Minute),
 		}
@@ -76,10 +76,25 @@ func (t *Tracker) MakeSweep(ctx context.Context, site string, slot sweep.SlotAt,
 		if err := tx.Append(ctx, &e); err != nil {
 			return err
 		}
+		if len(missed) > 0 {
+			if err := t.tellMissed(ctx, tx, row, missed, now); err != nil {
+				return err
+			}
+		}
 		facts := t.sweepFacts(tx.Site(), row, now)
 		return t.post(ctx, tx, facts, facts.Kind(), occasion{about: "sweep/" + slot.Key, slot: "made"})
 	})
-	return row, err
+}
+
+// tellMissed says in one mail which slots had no list, however many, and which list is to be worked now.
+func (t *Tracker) tellMissed(ctx context.Context, tx Tx, made SweepRow, missed []sweep.SlotAt, now time.Time) error {
+	facts := alerts.MissedLists{
+		Site: t.mailSite(tx.Site(), now), Why: "vialward was not running, or the database was away", Number: int64(made.Number), Slot: made.Due,
+	}
+	for _, m := range missed {
+		facts.Missed = append(facts.Missed, m.At)
+	}
+	return t.post(ctx, tx, facts, alerts.ScheduleMissed, occasion{about: "sweep/" + made.Slot, slot: "missed"})
 }
 
 func laterOf(a, b time.Time) time.Time {
@@ -212,22 +227,6 @@ func (t *Tracker) sweepFacts(s *stock.Site, row SweepRow, now time.Time) alerts.
 		f.Before = append(f.Before, alerts.Before{At: d.At, Count: d.Vials})
 	}
 	return f
-}
-
-// missedSlot says once that a slot had no list in its time.
-func (t *Tracker) missedSlot(ctx context.Context, site string, slot sweep.SlotAt, now time.Time) error {
-	return t.Store.In(ctx, site, func(tx Tx) error {
-		first, err := tx.Once(ctx, "sweep missed", slot.Key, now)
-		if err != nil || !first {
-			return err
-		}
-		e := event(tx, stock.SweepMissed, Rule, now, now, stock.Body{Note: slot.Key, Reason: "no list was made in its time"})
-		if err := tx.Append(ctx, &e); err != nil {
-			return err
-		}
-		facts := alerts.Missed{Site: t.mailSite(tx.Site(), now), Job: "sweep list of " + slot.Key, Due: slot.At, Why: "vialward was not running, or the database was away"}
-		return t.post(ctx, tx, facts, alerts.ScheduleMissed, occasion{about: "sweep/" + slot.Key, slot: "missed"})
-	})
 }
 
 // ConfirmSweep records that a list was worked, by whom. A list is confirmed once; the first name stands.
