@@ -219,6 +219,12 @@ func (s *Story) oneShort(day int) {
 		_, err := s.t.Place(ctx, Site, s.who("tech-2"), tracker.Place{Vials: []string{v.Code}, To: "R6/B"})
 		return err
 	})
+	s.do(day, 17, 5, "its hold lifted", func(ctx context.Context) error {
+		_, err := s.t.Lift(ctx, Site, s.who("rph-1"), tracker.Hold{
+			Vials: []string{v.Code}, Kind: stock.HoldManual, Reason: "R4 was in range all that time by T5; it stands in R6 again", Witness: "tech-1",
+		})
+		return err
+	})
 }
 
 // Day 11. The vial of day 5 is found at the back of the ward's refrigerator, past its date.

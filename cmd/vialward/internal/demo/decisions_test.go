@@ -48,6 +48,12 @@ func (p *played) decisionsHold(t *testing.T) {
 		}
 		require.Contains(t, []string{"rph-1", "rph-2"}, e.By)
 	}
+	for _, v := range p.vials { // nobody left anything undecided, or standing past its date
+		if v.Unit != "" {
+			require.Empty(t, v.HoldsInWords(), v.Code)
+			require.True(t, v.BUD.After(p.end), v.Code)
+		}
+	}
 	p.issuedOnes(t)
 	p.sunday(t)
 	p.relabelled(t)

@@ -33,6 +33,8 @@ func (v *visit) eventLine(e stock.Event) eventLine {
 	b := e.Body
 	from, to := placeWords(stock.SplitPlace(b.From)), placeWords(stock.SplitPlace(b.To))
 	switch {
+	case from != "" && to != "" && e.Kind == stock.Found:
+		l.What += " in " + to + ", recorded in " + from
 	case from != "" && to != "":
 		l.What += " from " + from + " to " + to
 	case to != "" && (e.Kind == stock.Found || e.Kind == stock.TakenOver || e.Kind == stock.Placed):
