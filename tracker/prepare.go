@@ -2,14 +2,12 @@ package tracker
 
 import (
 	"context"
-	"slices"
 	"strings"
 	"time"
 
 	"vialward/tracker/access"
 	"vialward/tracker/beyonduse"
 	"vialward/tracker/label"
-	"vialward/tracker/mixing"
 	"vialward/tracker/stock"
 	"vialward/tracker/walltime"
 )
@@ -28,16 +26,6 @@ type Prepare struct {
 	Steps       []stock.Step      `json:"steps,omitempty"`
 }
 
-// Mix is what went in, where it is to be checked against the number of vials.
-type Mix struct {
-	SourceVials           int                `json:"source_vials"`
-	Powder                string             `json:"powder"` // name of the component
-	DiluentEach           stock.Microlitres  `json:"diluent_microlitres"`
-	Withdrawn             *stock.Microlitres `json:"withdrawn_microlitres,omitempty"`
-	BringTo               *stock.Microlitres `json:"bring_to_microlitres,omitempty"`
-	ToleranceMilliPercent int64              `json:"tolerance_milli_percent"`
-}
-
 // Steps of a preparation's record, in the order in which they are signed.
 func Steps() []string {
 	return []string{"area fit and cleaned", "stoppers disinfected", "dissolved", "inspected: clear, no particles", "mixed"}
@@ -48,7 +36,6 @@ type Prepared struct {
 	Seq   int64
 	Batch stock.Batch
 	Vials []stock.Vial
-	Mixed *mixing.Made
 }
 
 // Prepare records a batch and its vials. It is refused where the area may not prepare, the product is a draft, a limit
@@ -75,11 +62,8 @@ func (t *Tracker) Prepare(ctx context.Context, site string, a Actor, p Prepare) 
 			return err
 		}
 		b.CompletedAt, b.PreparedBy, b.Steps, b.Order = completed, a.Person.Code, p.Steps, p.Order
-		if out.Mixed, err = p.mixed(product); err != nil {
+		if b.Mixture, err = p.mixture(product); err != nil {
 			return err
-		}
-		if out.Mixed != nil {
-			b.ExpectedFull = out.Mixed.FullVials
 		}
 		e := event(tx, stock.Prepared, a, completed, now, stock.Body{
 			Batch: b.Code, Product: product.Code, Version: product.Version, BUD: &b.BUD, Governs: b.Governs, Area: p.Area, Since: &started, Order: p.Order,
@@ -141,36 +125,6 @@ func (p Prepare) times(now time.Time) (started, completed time.Time, err error) 
 		}
 	}
 	return started, completed, nil
-}
-
-// mixed checks the claimed number of vials against what went in.
-func (p Prepare) mixed(product stock.Product) (*mixing.Made, error) {
-	if p.Mix == nil {
-		return nil, nil //nolint:nilnil // no mixture given is no error
-	}
-	i := slices.IndexFunc(product.Components, func(c stock.ComponentUse) bool { return c.Powder && c.Name == p.Mix.Powder })
-	if i < 0 {
-		return nil, stock.Refuse("powder", "", "%s has no powder component %q", product.FullName(), p.Mix.Powder)
-	}
-	c := product.Components[i]
-	plan := mixing.Plan{
-		Source: mixing.Source{Mass: c.PerVial, Diluent: p.Mix.DiluentEach}, Vials: p.Mix.SourceVials, Withdrawn: p.Mix.Withdrawn,
-		BringTo: p.Mix.BringTo, Fill: &product.Volume, ToleranceMilliPercent: p.Mix.ToleranceMilliPercent,
-	}
-	if product.ContainerL > 0 {
-		plan.Container = &product.ContainerL
-	}
-	if c.LabelLine != nil && c.LabelLine.Diluent == p.Mix.DiluentEach {
-		plan.LabelLine = c.LabelLine
-	}
-	m, err := mixing.Make(plan)
-	if err != nil {
-		return nil, err
-	}
-	if p.Count > m.FullVials {
-		return nil, stock.Refuse("yield", "", "%d vials are more than the %d full ones this makes; count again", p.Count, m.FullVials)
-	}
-	return &m, nil
 }
 
 // plan settles everything about a batch that follows from rules: category, BUD, code. latest is the earliest candidate,

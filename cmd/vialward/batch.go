@@ -32,6 +32,8 @@ type prepareBatch struct {
 	Diluent   string   `help:"Diluent the batch ended in; may be left out when only one that can be was given."`
 	Component []string `help:"NAME,LOT,expires=2026-12 (or beyond_use=2026-12-31) and, if known, amount=, maker=, opened_at=, used_at=; repeat for each lot." sep:"none" placeholder:"COMPONENT"`
 	Order     string   `help:"Order reference; no patient identity."`
+
+	mixFlags
 }
 
 func (p prepareBatch) Run(c *call) error {
@@ -65,6 +67,15 @@ func (p prepareBatch) arguments(c *call) (args tracker.Prepare, err error) {
 		}
 		return args, nil
 	}
+	if args, err = p.flags(); err != nil {
+		return args, err
+	}
+	args.Mix, err = p.mix()
+	return args, err
+}
+
+// flags are the preparation but for what went in.
+func (p prepareBatch) flags() (args tracker.Prepare, err error) {
 	args = tracker.Prepare{Product: p.Product, Count: p.Count, Area: p.Area, Diluent: p.Diluent, Order: p.Order}
 	if args.StartedAt, err = instant(p.Started); err != nil {
 		return args, err
@@ -99,6 +110,13 @@ func batchText(b stock.Batch, zone *time.Location) string {
 	fmt.Fprintf(&s, "batch %s, %s version %d, %d vials\nBUD %s, governed by %s\n", b.Code, b.Product, b.Version, b.Made, walltime.Say(b.BUD, zone), b.Governs)
 	for _, k := range b.Candidates {
 		fmt.Fprintf(&s, "  %-10s %s  %s\n", k.Limit, walltime.Say(k.BeyondUse, zone), k.Source)
+	}
+	if m := b.Mixture; m != nil {
+		fmt.Fprintf(&s, "%d source vials of %s, pool %s mL, mass balance %s %%, %d full vials expected\n", m.SourceVials, m.Powder,
+			stock.SayMilli(int64(m.Pool)), stock.SayMilli(m.MassBalance), m.FullVials)
+		for _, w := range m.Warnings {
+			s.WriteString("  " + w + "\n")
+		}
 	}
 	return s.String()
 }

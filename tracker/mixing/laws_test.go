@@ -99,7 +99,7 @@ func TestMaterialsMakeWhatWasWanted(t *testing.T) {
 			Source: drawSource(t), Vials: rapid.IntRange(1, 60).Draw(t, "n"),
 			Amount: stock.Micrograms(rapid.Int64Range(1, 2_000_000).Draw(t, "amount")),
 			Fill:   stock.Microlitres(rapid.Int64Range(100, 60_000).Draw(t, "fill")),
-			Loss: mixing.Loss{
+			Loss: stock.Loss{
 				PerSource: stock.Microlitres(rapid.Int64Range(0, 300).Draw(t, "loss a source vial")),
 				PerVial:   stock.Microlitres(rapid.Int64Range(0, 300).Draw(t, "loss a vial")),
 				Pool:      stock.Microlitres(rapid.Int64Range(0, 5000).Draw(t, "loss of the pool")),

@@ -34,8 +34,16 @@ type Plan struct {
 	BringTo   *stock.Microlitres // volume the pool is made up to; nil = it stays as withdrawn
 	Fill      *stock.Microlitres // into each finished vial; nil = the pool is not filled out
 	Container *stock.Microlitres // what a finished vial can hold; nil = not checked
+	Strength  *Strength          // which the pool has to meet; nil = not checked
 
 	ToleranceMilliPercent int64 // how far the mass balance may lie from 100 000
+}
+
+// Strength is what the label of a finished vial says, and how far the pool may lie from it.
+type Strength struct {
+	stock.Concentration
+
+	ToleranceMilliPercent int64
 }
 
 // Made is what a plan comes to.
@@ -129,8 +137,18 @@ func (p Plan) quantities() error {
 			positive(o.name, int64(*o.v))
 		}
 	}
-	if p.ToleranceMilliPercent < 0 || p.ToleranceMilliPercent > whole {
-		refused = append(refused, stock.Refuse(CodeQuantity, "", "a tolerance of %s %%: it must lie from 0 to 100", stock.SayMilli(p.ToleranceMilliPercent)))
+	if p.Strength != nil {
+		positive("the amount in a finished vial (mg)", int64(p.Strength.Amount))
+		positive("the volume of a finished vial (mL)", int64(p.Strength.Volume))
+	}
+	tolerances := []int64{p.ToleranceMilliPercent}
+	if p.Strength != nil {
+		tolerances = append(tolerances, p.Strength.ToleranceMilliPercent)
+	}
+	for _, t := range tolerances {
+		if t < 0 || t > whole {
+			refused = append(refused, stock.Refuse(CodeQuantity, "", "a tolerance of %s %%: it must lie from 0 to 100", stock.SayMilli(t)))
+		}
 	}
 	return errors.Join(refused...)
 }
@@ -152,6 +170,15 @@ func (p Plan) refuse(m Made, balance *big.Rat) error {
 		refused = append(refused, stock.Refuse(CodePool, "",
 			"%s were withdrawn from the source vials, more than the %s the pool is to be brought to: bring it to at least what was withdrawn",
 			millilitres(m.Withdrawn), millilitres(m.Volume)))
+	}
+	if p.Strength != nil {
+		wanted := frac(int64(p.Strength.Amount), int64(p.Strength.Volume))
+		part := mul(quo(quo(m.Mass, whole64(int64(m.Volume))), wanted), whole64(whole))
+		if off := new(big.Rat).Sub(part, whole64(whole)); off.Abs(off).Cmp(whole64(p.Strength.ToleranceMilliPercent)) > 0 {
+			refused = append(refused, stock.Refuse(CodeStrength, "",
+				"the pool holds %s mg/mL, which is %s %% of the %s mg/mL on the label, outside 100 %% ± %s %%: check the source vials, what was withdrawn and the volume of the pool",
+				stock.SayMilli(HalfEven(m.PerML())), stock.SayMilli(HalfEven(part)), sayPerML(wanted), stock.SayMilli(p.Strength.ToleranceMilliPercent)))
+		}
 	}
 	if p.Fill != nil && p.Container != nil && *p.Fill > *p.Container {
 		refused = append(refused, stock.Refuse(CodeContainer, "",

@@ -117,6 +117,41 @@ func TestMakeRefusals(t *testing.T) {
 	}
 }
 
+// The pool has to hold what the label says, within the product's tolerance: whichever way it is off, and to the microlitre.
+// Dissolved vancomycin 500 mg in 10 mL (50 mg/mL) is brought to 100 mL for a label of 5 mg/mL.
+func TestMakeMeetsTheLabel(t *testing.T) {
+	label := func(amount stock.Micrograms, tolerance int64) *mixing.Strength {
+		return &mixing.Strength{Concentration: stock.Concentration{Amount: amount, Volume: 10_000}, ToleranceMilliPercent: tolerance}
+	}
+	for name, c := range map[string]struct {
+		bringTo stock.Microlitres
+		label   *mixing.Strength
+		code    string
+	}{
+		"as it says":                   {100_000, label(50_000, 0), ""},
+		"a microlitre too much":        {100_001, label(50_000, 0), mixing.CodeStrength},
+		"weaker, to the tolerance":     {125_000, label(50_000, 20_000), ""},
+		"weaker, a microlitre more":    {125_001, label(50_000, 20_000), mixing.CodeStrength},
+		"stronger, to the tolerance":   {80_000, label(50_000, 25_000), ""},
+		"stronger, a microlitre less":  {79_999, label(50_000, 25_000), mixing.CodeStrength},
+		"another strength altogether":  {100_000, label(100_000, 5_000), mixing.CodeStrength},
+		"a label of nothing":           {100_000, label(0, 0), mixing.CodeQuantity},
+		"a tolerance below nothing":    {100_000, label(50_000, -1), mixing.CodeQuantity},
+		"nothing said of its strength": {100_000, nil, ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			_, err := mixing.Make(mixing.Plan{Source: mixing.Source{Mass: 500_000, Diluent: 10_000}, Vials: 1, BringTo: ul(c.bringTo), Strength: c.label})
+			if c.code == "" {
+				require.NoError(t, err)
+				return
+			}
+			requireCodes(t, err, c.code)
+		})
+	}
+	_, err := mixing.Make(mixing.Plan{Source: mixing.Source{Mass: 500_000, Diluent: 10_000}, Vials: 1, BringTo: ul(80_000), Strength: label(50_000, 5_000)})
+	require.ErrorContains(t, err, "the pool holds 6.25 mg/mL, which is 125 % of the 5 mg/mL on the label, outside 100 % ± 5 %")
+}
+
 func TestMakeWarnings(t *testing.T) {
 	line := &stock.LabelLine{Diluent: 2500, UgPerML: 330_000, VolumeUL: 3000} // cefazolin 1 g
 	src := mixing.Source{Mass: 1_000_000, Diluent: 2500, LabelLine: line}

@@ -16,18 +16,11 @@ type Wanted struct {
 	Fill      stock.Microlitres // volume of one finished vial
 	Container stock.Microlitres // what its container can hold
 
-	Loss        Loss
+	Loss        stock.Loss
 	Syringes    []stock.Microlitres // sizes at hand; none = syringes are not listed
 	FillEach    bool                // a fresh syringe for every finished vial; else one fills them all
 	Spare       int                 // containers and labels beyond the finished vials
 	RecordLabel bool                // one more label, for the record
-}
-
-// Loss is what the work is allowed to lose. The figures are the site's own.
-type Loss struct {
-	PerSource stock.Microlitres // stays behind in each source vial
-	PerVial   stock.Microlitres // at the filling of each finished vial
-	Pool      stock.Microlitres // in tubing and filter, once
 }
 
 // Takes is the list of materials.

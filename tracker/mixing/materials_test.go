@@ -44,7 +44,7 @@ func TestMaterialsForABatch(t *testing.T) {
 	// Pantoprazole 4 mg/mL, 20 vials of 10 mL, from 40 mg in 10 mL would be used as it is; here from 40 mg in 2 mL.
 	w := mixing.Wanted{
 		Source: mixing.Source{Mass: 40_000, Diluent: 2000}, Vials: 20, Amount: 40_000, Fill: 10_000, Container: 10_000,
-		Loss:     mixing.Loss{PerSource: 100, PerVial: 50, Pool: 1000},
+		Loss:     stock.Loss{PerSource: 100, PerVial: 50, Pool: 1000},
 		Syringes: []stock.Microlitres{50_000, 3000, 20_000, 10_000}, Spare: 2, RecordLabel: true,
 	}
 	takes, err := mixing.Materials(w)

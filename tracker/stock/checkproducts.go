@@ -52,6 +52,8 @@ func (c *checker) products() {
 		c.when(p.BenchMinutes < 0 || p.CapHours < 0, at+".bench", "times are 0 or more")
 		c.when(p.Disposal == "", at+".disposal", "name the container this is discarded into, in the site's own words")
 		c.warn(p.Hazardous && !hazardousPlace, at+".hazardous", "no storage unit is for hazardous products only")
+		c.when(p.Tolerance < 0 || p.Tolerance > 100_000, at+".tolerance_percent", "a tolerance lies from 0 to 100 %%")
+		c.warn(p.Hazardous && p.Sharps == "", at+".sharps", "%s is hazardous, and no container is named for its needles and syringes", p.Code)
 		c.pharmacist(at+".approved_by", p.ApprovedBy)
 		c.stability(at, p)
 		c.components(at, p)
@@ -155,6 +157,8 @@ func (c *checker) component(key string, u ComponentUse) {
 	c.when(kinds > 1, key, "%s is a powder, a diluent or a container, one of them", u.Name)
 	c.when(u.Powder && u.PerVial <= 0, key+".per_source_vial", "say how much of %s one source vial holds, as \"100 mg\"", u.Name)
 	c.when(u.Powder && u.Optional, key+".optional", "%s is the drug itself; it cannot be left out", u.Name)
+	c.when(u.Dissolve != 0 && !u.Powder, key+".dissolve_in", "only a powder is dissolved; take it out, or write powder = true")
+	c.when(u.Dissolve != 0 && u.LabelLine != nil && u.Dissolve != u.LabelLine.Diluent, key+".dissolve_in", "the label line has a volume of its own, %s mL; take one of the two out", SayMilli(int64(u.DissolveIn())))
 	if u.Opened != "" {
 		c.oneOf(key+".opened", u.Opened, "single dose", "multi dose", "bulk", "ampoule")
 	}

@@ -37,10 +37,13 @@ type Product struct {
 	FreezeSensitive   bool   `json:"freeze_sensitive"`
 	HighAlert         bool   `json:"high_alert"`
 	Warning           string `json:"warning,omitempty"`
-	Disposal          string `json:"disposal"` // container in the site's own name
+	Disposal          string `json:"disposal"`         // container in the site's own name
+	Sharps            string `json:"sharps,omitempty"` // container for needles and syringes of its preparation
 	TwoPersons        bool   `json:"two_persons"`
 	Costs             []Cost `json:"costs"`
-	ApprovedBy        string `json:"approved_by,omitempty"` // "" = a draft: no batch can be made from it
+	Loss              Loss   `json:"loss,omitzero"`
+	Tolerance         int64  `json:"tolerance_milli_percent,omitempty"` // how far strength and yield may lie from label and plan; 0 = none set
+	ApprovedBy        string `json:"approved_by,omitempty"`             // "" = a draft: no batch can be made from it
 	DraftBecause      string `json:"draft_because,omitempty"`
 }
 
@@ -60,14 +63,30 @@ type StabilityRow struct {
 // the label line it is dissolved by, a diluent, a container, or anything else. One that is not optional must be given;
 // of the diluents that have stability rows, one.
 type ComponentUse struct {
-	Name      string     `json:"name"`
-	Powder    bool       `json:"powder"`
-	Diluent   bool       `json:"diluent"`
-	Container bool       `json:"container,omitempty"`
-	Optional  bool       `json:"optional,omitempty"`
-	PerVial   Micrograms `json:"micrograms_per_source_vial,omitempty"`
-	LabelLine *LabelLine `json:"label_line,omitempty"`
-	Opened    string     `json:"opened,omitempty"` // kind of container: single dose, multi dose, bulk, ampoule
+	Name      string      `json:"name"`
+	Powder    bool        `json:"powder"`
+	Diluent   bool        `json:"diluent"`
+	Container bool        `json:"container,omitempty"`
+	Optional  bool        `json:"optional,omitempty"`
+	PerVial   Micrograms  `json:"micrograms_per_source_vial,omitempty"`
+	Dissolve  Microlitres `json:"dissolve_in_microlitres,omitempty"` // diluent into one source vial, where no label line says it
+	LabelLine *LabelLine  `json:"label_line,omitempty"`
+	Opened    string      `json:"opened,omitempty"` // kind of container: single dose, multi dose, bulk, ampoule
+}
+
+// DissolveIn is the diluent that goes into one source vial: by its label line, or as the master record says; 0 = not said.
+func (u ComponentUse) DissolveIn() Microlitres {
+	if u.LabelLine != nil {
+		return u.LabelLine.Diluent
+	}
+	return u.Dissolve
+}
+
+// Loss is what preparing is allowed to lose. The figures are the site's own.
+type Loss struct {
+	PerSource Microlitres `json:"per_source_vial_microlitres,omitempty"` // stays behind in each source vial
+	PerVial   Microlitres `json:"per_vial_microlitres,omitempty"`        // at the filling of each finished vial
+	Pool      Microlitres `json:"pool_microlitres,omitempty"`            // in tubing and filter, once
 }
 
 // LabelLine is what the manufacturer's label says of reconstitution; never carried from one line to another.
@@ -121,61 +140,3 @@ func (p Product) FullName() string { return strings.TrimSpace(p.Name + " " + p.S
 
 // Concentration on the label of a finished vial.
 func (p Product) Concentration() Concentration { return Concentration{p.Amount, p.Volume} }
-
-// Batch is what vials have in common.
-type Batch struct {
-	Site        int32       `json:"site"`
-	Code        string      `json:"code"`
-	Product     string      `json:"product"`
-	Version     int         `json:"version"`
-	Area        string      `json:"area"`
-	Category    string      `json:"category"` // the lower of product and area
-	StartedAt   time.Time   `json:"started_at"`
-	CompletedAt time.Time   `json:"completed_at"`
-	PreparedBy  string      `json:"prepared_by"`
-	VerifiedBy  string      `json:"verified_by,omitempty"`
-	TakenOver   bool        `json:"taken_over"`
-	Order       string      `json:"order,omitempty"`
-	BUD         time.Time   `json:"beyond_use"`
-	Governs     string      `json:"governed_by"`
-	Candidates  []Candidate `json:"candidates"`
-	Components  []Component `json:"components"`
-	Made        int         `json:"made"`
-
-	// What chooses the stability row, in every class it is ever placed in. No diluent: not known, of stock taken over.
-	Diluent       string        `json:"diluent,omitempty"`
-	Concentration Concentration `json:"concentration,omitzero"`
-
-	Steps        []Step `json:"steps,omitempty"`
-	ExpectedFull int    `json:"expected_full_vials,omitempty"`
-}
-
-// Candidate is one limit a batch's BUD was chosen from.
-type Candidate struct {
-	Limit     string    `json:"limit"`
-	BeyondUse time.Time `json:"beyond_use"`
-	Source    string    `json:"source"`
-	Confirmed bool      `json:"confirmed"`
-}
-
-// Component is a lot that went into a batch, under its name in the master record; several lots of one component stand
-// one after the other. Expires or BeyondUse as printed: "2026-12", "2026-12-31" or RFC 3339.
-type Component struct {
-	Name      string    `json:"name"`
-	Lot       string    `json:"lot"`
-	Maker     string    `json:"maker,omitempty"`
-	Expires   string    `json:"expires,omitempty"`
-	BeyondUse string    `json:"beyond_use,omitempty"`
-	Amount    string    `json:"amount,omitempty"`
-	Opened    string    `json:"opened,omitempty"`   // kind of container, when it was open before
-	OpenedAt  time.Time `json:"opened_at,omitzero"` //
-	InISO5    bool      `json:"opened_in_iso5"`     //
-	UsedAt    time.Time `json:"used_at,omitzero"`   // of the step that used it
-}
-
-// Step of a batch's record, signed in order.
-type Step struct {
-	Name string    `json:"name"`
-	By   string    `json:"by"`
-	At   time.Time `json:"at"`
-}

@@ -180,6 +180,11 @@ type productFile struct {
 	HighAlert        bool   `toml:"high_alert"`
 	Warning          string `toml:"warning"`
 	Disposal         string `toml:"disposal,required"`
+	Sharps           string `toml:"sharps"`
+	LossPerSource    string `toml:"loss_per_source_vial"`
+	LossPerVial      string `toml:"loss_per_vial"`
+	LossOfPool       string `toml:"loss_of_pool"`
+	Tolerance        string `toml:"tolerance_percent"`
 	TwoPersons       bool   `toml:"two_persons"`
 	ApprovedBy       string `toml:"approved_by"`
 
@@ -206,6 +211,7 @@ type componentFile struct {
 	Container bool           `toml:"container"`
 	Optional  bool           `toml:"optional"`
 	PerVial   string         `toml:"per_source_vial"`
+	Dissolve  string         `toml:"dissolve_in"`
 	Opened    string         `toml:"opened"`
 	LabelLine *labelLineFile `toml:"label_line"`
 }

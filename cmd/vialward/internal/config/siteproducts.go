@@ -23,7 +23,11 @@ func (r *siteReader) product(at string, f productFile) stock.Product {
 		AllowedOutSource: f.AllowedOutSource, BenchMinutes: r.minutes(at+".bench", f.Bench),
 		FreezeMilliC: r.celsius(at+".freeze_celsius", f.FreezeCelsius), Light: f.Light, Hazardous: f.Hazardous,
 		FreezeSensitive: f.FreezeSensitive, HighAlert: f.HighAlert, Warning: f.Warning, Disposal: f.Disposal,
-		TwoPersons: f.TwoPersons, ApprovedBy: f.ApprovedBy,
+		TwoPersons: f.TwoPersons, ApprovedBy: f.ApprovedBy, Sharps: f.Sharps, Tolerance: r.milli(at+".tolerance_percent", f.Tolerance),
+		Loss: stock.Loss{
+			PerSource: r.maybeVolume(at+".loss_per_source_vial", f.LossPerSource), PerVial: r.maybeVolume(at+".loss_per_vial", f.LossPerVial),
+			Pool: r.maybeVolume(at+".loss_of_pool", f.LossOfPool),
+		},
 	}
 	p.Amount, p.AmountUnit = r.mass(at+".amount", f.Amount)
 	if f.AllowedOut != "" { // left out is no allowance, which is not one of 0 min
@@ -52,6 +56,7 @@ func (r *siteReader) component(at string, f componentFile) stock.ComponentUse {
 	if f.PerVial != "" {
 		c.PerVial, _ = r.mass(at+".per_source_vial", f.PerVial)
 	}
+	c.Dissolve = r.maybeVolume(at+".dissolve_in", f.Dissolve)
 	if l := f.LabelLine; l != nil {
 		c.LabelLine = &stock.LabelLine{
 			Diluent: r.volume(at+".label_line.diluent", l.Diluent), UgPerML: r.concentration(at+".label_line.concentration", l.Concentration),
@@ -70,7 +75,8 @@ func productsToFile(products []stock.Product, zone *time.Location) []productFile
 			Method: p.Method, Tested: p.Tested, Nonsterile: p.Nonsterile, Storage: string(p.Storage), Cap: sayMinutes(60 * p.CapHours),
 			AllowedOutSource: p.AllowedOutSource, Bench: orNone(sayMinutes(p.BenchMinutes)), FreezeCelsius: stock.SayMilli(int64(p.FreezeMilliC)),
 			FreezeSensitive: p.FreezeSensitive, Light: p.Light, Hazardous: p.Hazardous, HighAlert: p.HighAlert, Warning: p.Warning,
-			Disposal: p.Disposal, TwoPersons: p.TwoPersons, ApprovedBy: p.ApprovedBy,
+			Disposal: p.Disposal, TwoPersons: p.TwoPersons, ApprovedBy: p.ApprovedBy, Sharps: p.Sharps, Tolerance: sayMilli(p.Tolerance),
+			LossPerSource: sayMaybeVolume(p.Loss.PerSource), LossPerVial: sayMaybeVolume(p.Loss.PerVial), LossOfPool: sayMaybeVolume(p.Loss.Pool),
 		}
 		if p.AllowedOutMinutes != nil {
 			f.AllowedOut = orNone(sayMinutes(*p.AllowedOutMinutes))
@@ -95,7 +101,7 @@ func productsToFile(products []stock.Product, zone *time.Location) []productFile
 func componentToFile(c stock.ComponentUse) componentFile {
 	f := componentFile{
 		Name: c.Name, Powder: c.Powder, Diluent: c.Diluent, Container: c.Container, Optional: c.Optional, PerVial: sayMass(c.PerVial, ""),
-		Opened: c.Opened,
+		Dissolve: sayMaybeVolume(c.Dissolve), Opened: c.Opened,
 	}
 	if l := c.LabelLine; l != nil {
 		f.LabelLine = &labelLineFile{

@@ -185,7 +185,8 @@ func (g siteGen) product() stock.Product {
 		ContainerL: stock.Microlitres(g.n(0, 1e9)), GTIN: g.maybe(), Route: g.maybe(), Category: g.word(), Method: g.maybe(), Tested: g.flag(),
 		Nonsterile: g.flag(), Storage: g.class(), CapHours: g.n(0, 500), BenchMinutes: g.n(0, 500), FreezeMilliC: g.milliC(), Light: g.flag(),
 		Hazardous: g.flag(), FreezeSensitive: g.flag(), HighAlert: g.flag(), Warning: g.maybe(), Disposal: g.word(), TwoPersons: g.flag(),
-		ApprovedBy: g.maybe(), AllowedOutSource: g.maybe(),
+		ApprovedBy: g.maybe(), AllowedOutSource: g.maybe(), Sharps: g.maybe(), Tolerance: int64(g.n(0, 100_000)),
+		Loss: stock.Loss{PerSource: stock.Microlitres(g.n(0, 1e6)), PerVial: stock.Microlitres(g.n(0, 1e6)), Pool: stock.Microlitres(g.n(0, 1e6))},
 		Stability: several(g, 1, func() stock.StabilityRow {
 			return stock.StabilityRow{
 				Diluent: g.word(), FromMgPerML: g.decimal(), ToMgPerML: g.decimal(), Storage: g.class(), Minutes: g.n(0, 100_000), Source: g.word(),
@@ -195,7 +196,7 @@ func (g siteGen) product() stock.Product {
 		Components: several(g, 1, func() stock.ComponentUse {
 			c := stock.ComponentUse{
 				Name: g.word(), Powder: g.flag(), Diluent: g.flag(), Container: g.flag(), Optional: g.flag(), PerVial: stock.Micrograms(g.n(0, 1e9)),
-				Opened: g.maybe(),
+				Dissolve: stock.Microlitres(g.n(0, 1e9)), Opened: g.maybe(),
 			}
 			if g.flag() {
 				c.LabelLine = &stock.LabelLine{

@@ -204,6 +204,40 @@ func (r *siteReader) volume(path, text string) stock.Microlitres {
 
 func sayVolume(v stock.Microlitres) string { return stock.SayMilli(int64(v)) + " mL" }
 
+// maybeVolume is a volume that may be left out: then it is none.
+func (r *siteReader) maybeVolume(path, text string) stock.Microlitres {
+	if text == "" {
+		return 0
+	}
+	return r.volume(path, text)
+}
+
+func sayMaybeVolume(v stock.Microlitres) string {
+	if v == 0 {
+		return ""
+	}
+	return sayVolume(v)
+}
+
+// milli reads a plain decimal as thousandths; "" is 0.
+func (r *siteReader) milli(path, text string) int64 {
+	if text == "" {
+		return 0
+	}
+	n, err := stock.ParseMilli(text)
+	if err != nil {
+		r.wrong(path, "%v", err)
+	}
+	return n
+}
+
+func sayMilli(n int64) string {
+	if n == 0 {
+		return ""
+	}
+	return stock.SayMilli(n)
+}
+
 // concentration reads "4 mg/mL" as micrograms per mL.
 func (r *siteReader) concentration(path, text string) stock.Micrograms {
 	number, unit, _ := strings.Cut(text, " ")

@@ -14,31 +14,30 @@ import (
 
 // recipe is how the site makes and needs one product. Days of the week count from Sunday.
 type recipe struct {
-	code                 string
-	size                 int
-	days                 []time.Weekday
-	weekday              float64 // asked for a day, on average
-	weekend              float64
-	home                 string // where a batch goes
-	area                 string
-	maker                string
-	to                   string // who asks for it; "" = either
-	source               string // powder, as the site file names it
-	vialsFor             func(n int) int
-	diluentEach, bringTo int64 // microlitres for a source vial; for the pool of 8, 0 = as it is
+	code     string
+	size     int
+	days     []time.Weekday
+	weekday  float64 // asked for a day, on average
+	weekend  float64
+	home     string // where a batch goes
+	area     string
+	maker    string
+	to       string // who asks for it; "" = either
+	vialsFor func(n int) int
+	loss     int64 // microlitres beyond the fills, in a pool that is made up to volume; 0 = as dissolved
 }
 
 func each(n int) int { return n }
 
 var recipes = []recipe{
-	{"HYDC", 16, week(1, 4), 4.2, 2.5, "R1/A", "PA-1", "tech-1", "", "hydrocortisone sodium succinate, powder", each, 10_000, 0},
-	{"METH", 12, week(2, 5), 3.1, 1.2, "R3/A", "PA-1", "tech-1", "", "methylPREDNISolone sodium succinate, powder", func(n int) int { return 2 * n }, 1_000, 0},
-	{"PANT", 20, week(1, 3, 5), 6.0, 4.8, "R1/B", "PA-1", "tech-2", "WARD-5E", "pantoprazole, powder", each, 10_000, 0},
-	{"MICA", 6, week(1, 3, 5, 0), 2.6, 1.8, "R1/C", "PA-1", "tech-1", "", "micafungin, powder", each, 10_000, 0},
-	{"GANC", 8, week(3), 1.0, 0.5, "R6/A", "PA-2", "tech-2", "DAY-UNIT", "ganciclovir, powder", func(n int) int { return (n + 4) / 5 }, 10_000, 160_000},
-	{"BORT", 8, week(1, 4), 2.3, 0, "R6/B", "PA-2", "tech-2", "DAY-UNIT", "bortezomib, powder", each, 3_500, 0},
-	{"ALTE", 6, week(1, 2, 3, 4, 5), 5.6, 0, "R2/B", "PA-1", "tech-1", "DAY-UNIT", "alteplase, powder", each, 2_000, 0},
-	{"VECU", 14, week(2, 6), 3.4, 2.4, "R1/C", "PA-1", "tech-2", "", "vecuronium, powder", each, 10_000, 0},
+	{"HYDC", 16, week(1, 4), 4.2, 2.5, "R1/A", "PA-1", "tech-1", "", each, 0},
+	{"METH", 12, week(2, 5), 3.1, 1.2, "R3/A", "PA-1", "tech-1", "", func(n int) int { return 2 * n }, 0},
+	{"PANT", 20, week(1, 3, 5), 6.0, 4.8, "R1/B", "PA-1", "tech-2", "WARD-5E", each, 0},
+	{"MICA", 6, week(1, 3, 5, 0), 2.6, 1.8, "R1/C", "PA-1", "tech-1", "", each, 0},
+	{"GANC", 8, week(3), 1.0, 0.5, "R6/A", "PA-2", "tech-2", "DAY-UNIT", func(n int) int { return (n + 4) / 5 }, 2_000},
+	{"BORT", 8, week(1, 4), 2.3, 0, "R6/B", "PA-2", "tech-2", "DAY-UNIT", each, 0},
+	{"ALTE", 6, week(1, 2, 3, 4, 5), 5.6, 0, "R2/B", "PA-1", "tech-1", "DAY-UNIT", each, 0},
+	{"VECU", 14, week(2, 6), 3.4, 2.4, "R1/C", "PA-1", "tech-2", "", each, 0},
 }
 
 func week(days ...time.Weekday) []time.Weekday { return days }
@@ -122,10 +121,12 @@ func (m making) written(s *Story, start, done time.Time) tracker.Prepare {
 		expires := fmt.Sprintf("%d-%02d", year+1, 1+(int(month)+3*i)%12)
 		out.Components = append(out.Components, stock.Component{Name: c.Name, Lot: fmt.Sprintf("%c%d%03d", 'D'+byte(i), int(month), m.day/9*9+len(c.Name)), Maker: "maker (invented)", Expires: expires})
 	}
-	mix := &tracker.Mix{SourceVials: m.vialsFor(m.count), Powder: m.source, DiluentEach: stock.Microlitres(m.diluentEach), ToleranceMilliPercent: 5_000}
-	if m.bringTo > 0 {
-		pool := stock.Microlitres(m.bringTo * int64(m.count) / int64(m.size))
-		mix.BringTo = &pool
+	mix := &tracker.Mix{SourceVials: m.vialsFor(m.count)}
+	if m.loss > 0 { // less is drawn from the source vials than they hold: the rest is thrown away with them
+		powder := p.Components[0]
+		pool := p.Volume*stock.Microlitres(m.count) + stock.Microlitres(m.loss)
+		each := stock.Microlitres(int64(pool) * int64(p.Amount) / int64(p.Volume) * int64(powder.Dissolve) / int64(powder.PerVial) / int64(mix.SourceVials))
+		mix.BringTo, mix.Withdrawn, mix.ToleranceMilliPercent = &pool, &each, 20_000
 	}
 	out.Mix = mix
 	part := done.Sub(start) / time.Duration(len(tracker.Steps())+1)

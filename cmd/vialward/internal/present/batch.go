@@ -7,25 +7,25 @@ import (
 
 // Batch with every limit its beyond-use date was chosen from.
 type Batch struct {
-	Code         string            `json:"code"`
-	Product      string            `json:"product"`
-	Version      int               `json:"version"`
-	Category     string            `json:"category,omitempty"`
-	Area         string            `json:"area,omitempty"`
-	StartedAt    Instant           `json:"started_at"`
-	CompletedAt  Instant           `json:"completed_at"`
-	PreparedBy   string            `json:"prepared_by"`
-	TakenOver    bool              `json:"taken_over"`
-	Order        string            `json:"order,omitempty"`
-	BeyondUse    Instant           `json:"beyond_use"`
-	GovernedBy   string            `json:"governed_by"`
-	Candidates   []Candidate       `json:"candidates"`
-	Diluent      string            `json:"diluent,omitempty"`              // the drug ended in; none = not known, of stock taken over
-	PerML        string            `json:"concentration_per_ml,omitempty"` // mg, or units where the product is measured in them
-	Components   []stock.Component `json:"components"`
-	Steps        []stock.Step      `json:"steps"`
-	Made         int               `json:"made"`
-	ExpectedFull int               `json:"expected_full_vials,omitempty"`
+	Code        string            `json:"code"`
+	Product     string            `json:"product"`
+	Version     int               `json:"version"`
+	Category    string            `json:"category,omitempty"`
+	Area        string            `json:"area,omitempty"`
+	StartedAt   Instant           `json:"started_at"`
+	CompletedAt Instant           `json:"completed_at"`
+	PreparedBy  string            `json:"prepared_by"`
+	TakenOver   bool              `json:"taken_over"`
+	Order       string            `json:"order,omitempty"`
+	BeyondUse   Instant           `json:"beyond_use"`
+	GovernedBy  string            `json:"governed_by"`
+	Candidates  []Candidate       `json:"candidates"`
+	Diluent     string            `json:"diluent,omitempty"`              // the drug ended in; none = not known, of stock taken over
+	PerML       string            `json:"concentration_per_ml,omitempty"` // mg, or units where the product is measured in them
+	Components  []stock.Component `json:"components"`
+	Steps       []stock.Step      `json:"steps"`
+	Made        int               `json:"made"`
+	Mixture     *stock.Mixture    `json:"mixture,omitempty"` // what went in, and what that comes to
 }
 
 // Candidate is one limit.
@@ -42,7 +42,7 @@ func (a As) Batch(b stock.Batch) Batch {
 	return Batch{
 		Diluent: b.Diluent, PerML: perML, Code: b.Code, Product: b.Product, Version: b.Version, Category: b.Category, Area: b.Area, StartedAt: a.Instant(b.StartedAt),
 		CompletedAt: a.Instant(b.CompletedAt), PreparedBy: b.PreparedBy, TakenOver: b.TakenOver, Order: b.Order,
-		BeyondUse: a.Instant(b.BUD), GovernedBy: b.Governs, Made: b.Made, ExpectedFull: b.ExpectedFull,
+		BeyondUse: a.Instant(b.BUD), GovernedBy: b.Governs, Made: b.Made, Mixture: b.Mixture,
 		Candidates: each(b.Candidates, func(c stock.Candidate) Candidate {
 			return Candidate{c.Limit, a.Instant(c.BeyondUse), c.Source, c.Confirmed}
 		}),

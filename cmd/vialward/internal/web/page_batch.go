@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"fmt"
 	"net/http"
 	"strings"
 	"time"
@@ -17,6 +18,7 @@ type batchPage struct {
 	Facts      []fact
 	BUD        budTable
 	Components []componentLine
+	Mixture    []fact
 	Steps      []stepLine
 	Vials      []vialLine
 	Rules      []fact
@@ -44,7 +46,7 @@ func batchPageOf(ctx context.Context, v *visit) (content, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := batchPage{Code: b.Code, Name: product.FullName(), Facts: v.batchFacts(b), BUD: v.budTable(b, b.BUD), Rules: productFacts(product)}
+	p := batchPage{Code: b.Code, Name: product.FullName(), Facts: v.batchFacts(b), BUD: v.budTable(b, b.BUD), Mixture: mixtureFacts(b.Mixture, product), Rules: productFacts(product)}
 	for _, c := range b.Components {
 		p.Components = append(p.Components, v.componentLine(c))
 	}
@@ -64,9 +66,6 @@ func batchPageOf(ctx context.Context, v *visit) (content, error) {
 
 func (v *visit) batchFacts(b stock.Batch) []fact {
 	out := []fact{{"Vials made", plainText(b.Made)}}
-	if b.ExpectedFull > 0 {
-		out = append(out, fact{"Full vials expected", plainText(b.ExpectedFull)})
-	}
 	if b.TakenOver {
 		return append(out, fact{"Taken over", "it was there before the record began, with the date of its label"})
 	}
@@ -85,6 +84,39 @@ func (v *visit) batchFacts(b stock.Batch) []fact {
 	}
 	if b.Order != "" {
 		out = append(out, fact{"Order", b.Order})
+	}
+	return out
+}
+
+// mixtureFacts is the calculation of a batch, as its record keeps it.
+func mixtureFacts(m *stock.Mixture, p stock.Product) []fact {
+	if m == nil {
+		return nil
+	}
+	unit := "mg"
+	if p.AmountUnit != "" {
+		unit = p.AmountUnit
+	}
+	millilitres := func(n stock.Microlitres) string { return stock.SayMilli(int64(n)) + " mL" }
+	in := fmt.Sprintf("%d of %s, %s %s each", m.SourceVials, m.Powder, stock.SayMilli(int64(m.PerVial)), unit)
+	dissolved := millilitres(m.DiluentEach) + " into each"
+	if m.Withdrawn != nil {
+		dissolved += ", " + millilitres(*m.Withdrawn) + " withdrawn from each"
+	}
+	if m.LabelLine != nil {
+		dissolved += ". Label line: " + m.LabelLine.Source
+	}
+	pool := millilitres(m.Pool)
+	if m.BringTo != nil {
+		pool = "brought to " + pool
+	}
+	out := []fact{
+		{"Source vials", in}, {"Dissolved", dissolved}, {"Pool", fmt.Sprintf("%s of %s %s/mL", pool, stock.SayMilli(int64(m.UgPerML)), unit)},
+		{"Full vials expected", fmt.Sprintf("%d, and %s left", m.FullVials, millilitres(m.Left))},
+		{"Mass balance", fmt.Sprintf("%s %%, within 100 %% ± %s %%", stock.SayMilli(m.MassBalance), stock.SayMilli(m.Tolerance))},
+	}
+	for _, w := range m.Warnings {
+		out = append(out, fact{"Note", w})
 	}
 	return out
 }

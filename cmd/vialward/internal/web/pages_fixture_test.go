@@ -98,6 +98,9 @@ func (n *night) make(t testing.TB, product string, count int, area, place string
 	for i, name := range tracker.Steps() {
 		p.Steps = append(p.Steps, stock.Step{Name: name, By: "tech-1", At: p.StartedAt.Add(time.Duration(i+1) * 5 * time.Minute)})
 	}
+	if product == "BORT" {
+		p.Mix = &tracker.Mix{SourceVials: count}
+	}
 	made, err := n.Prepare(ctx, quillmere, n.actor("tech-1"), p)
 	require.NoError(t, err)
 	var codes []string
