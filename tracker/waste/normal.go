@@ -14,13 +14,13 @@ type normal struct{ mean, sd float64 }
 func Normal(meanPerDay, sdPerDay, days float64) (Demand, error) {
 	n := normal{meanPerDay * days, sdPerDay * math.Sqrt(days)}
 	switch {
-	case !(days > 0) || math.IsInf(days, 0):
+	case !(days > 0):
 		return nil, errDays
 	case !(meanPerDay >= 0):
 		return nil, fmt.Errorf("%w: the mean demand is below 0: give vials a day", ErrInput)
 	case !(sdPerDay >= 0):
 		return nil, fmt.Errorf("%w: the standard deviation is below 0: give that of the vials wanted a day", ErrInput)
-	case n.mean > MostVials || n.sd > MostVials:
+	case !(n.mean <= MostVials && n.sd <= MostVials): // endless ones too
 		return nil, fmt.Errorf("%w: that is a demand of more than %d vials in one batch's life: look at mean, sd and days", ErrInput, MostVials)
 	}
 	return n, nil

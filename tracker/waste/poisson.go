@@ -2,7 +2,6 @@ package waste
 
 import (
 	"fmt"
-	"math"
 	"slices"
 )
 
@@ -19,11 +18,11 @@ type poisson struct {
 func Poisson(meanPerDay, days float64) (Demand, error) {
 	mean := meanPerDay * days
 	switch {
-	case !(meanPerDay >= 0) || math.IsInf(meanPerDay, 0):
+	case !(meanPerDay >= 0):
 		return nil, fmt.Errorf("%w: the mean demand is below 0: give vials a day", ErrInput)
-	case !(days > 0) || math.IsInf(days, 0):
+	case !(days > 0):
 		return nil, errDays
-	case mean > MostVials:
+	case !(mean <= MostVials): // endless ones too
 		return nil, fmt.Errorf("%w: that is a demand of more than %d vials in one batch's life: look at mean and days", ErrInput, MostVials)
 	}
 	// Weights relative to the likeliest number, by the ratios of neighbours: no factorial and no exp(-mean), which is 0
