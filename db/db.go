@@ -152,10 +152,11 @@ func (d *DB) once(ctx context.Context, site string, o pgx.TxOptions, f func(*tx)
 	return nil
 }
 
-// gaveWay is true for a deadlock or a serialisation failure: nothing was done, and doing it again is right.
+// gaveWay is true for a deadlock, a serialisation failure, and a version of the site's document that somebody else made
+// first: nothing was done, and doing it again is right.
 func gaveWay(err error) bool {
 	var pg *pgconn.PgError
-	return errors.As(err, &pg) && (pg.Code == "40001" || pg.Code == "40P01")
+	return errors.As(err, &pg) && (pg.Code == "40001" || pg.Code == "40P01" || pg.Code == "23505" && pg.ConstraintName == "site_version_pkey")
 }
 
 // away marks an error of a connection that could not be had or was cut, of a server that is stopping or full, as

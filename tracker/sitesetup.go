@@ -70,6 +70,9 @@ func (t *Tracker) LoadSite(ctx context.Context, a Actor, site stock.Site) ([]str
 			if err := a.may(&old, access.LoadSite, now); err != nil {
 				return err
 			}
+			if err := noOwnRights(a, &old, &next); err != nil {
+				return err
+			}
 		}
 		next.Version++
 		again, err := changedSensors(ctx, tx, &old, &next)

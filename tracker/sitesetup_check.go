@@ -148,6 +148,7 @@ func inUse(ctx context.Context, tx Tx, old, next *stock.Site) ([]stock.Mistake, 
 			unitInUse(u, next, vials, say)
 		}
 	}
+	peopleStay(old, next, say)
 	if err := casesOpen(ctx, tx, next, say); err != nil {
 		return nil, err
 	}

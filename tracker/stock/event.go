@@ -62,6 +62,9 @@ const (
 	PasswordReset   Kind = "password_reset" // one was given out by an administrator
 	PINSet          Kind = "pin_set"
 	SessionEnded    Kind = "session_ended" // by somebody else
+	PersonAdded     Kind = "person_added"
+	PersonChanged   Kind = "person_changed"  // name, address, roles, or that they left
+	PersonAssessed  Kind = "person_assessed" // competent from then on, or no more
 )
 
 // KeepsCases says whether events of a kind carry in their Details how cases, excursions and holds stand now.
