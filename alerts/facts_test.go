@@ -133,10 +133,10 @@ func missedLists() alerts.MissedLists {
 func unheard() alerts.Unheard {
 	day := func(hour, minute int) time.Time { return at(time.October, 13, hour, minute) }
 	return alerts.Unheard{Site: site(day(10, 35)), OnHold: 8, NotYet: 5, Loggers: []alerts.UnheardLogger{
-		{Sensor: "T4", Unit: "R3", Room: "dispensary", Assigned: at(time.October, 13, 0, 0), Vials: 8, Unproven: 8, Since: day(8, 34), Hold: true, HoldAt: day(10, 34), Case: 2},
-		{Sensor: "T3", Unit: "R6", Room: "hazardous preparation", Where: "shelves C and D", Assigned: at(time.October, 13, 0, 0), Vials: 9, Unproven: 5, UnprovenAt: "shelf D",
+		{Sensor: "T4", Unit: "R3", Room: "Room Q-124, dispensary", Assigned: at(time.October, 13, 0, 0), Vials: 8, Unproven: 8, Since: day(8, 34), Hold: true, HoldAt: day(10, 34), Case: 2},
+		{Sensor: "T3", Unit: "R6", Room: "Room Q-112, hazardous preparation", Where: "shelves C and D", Assigned: at(time.October, 13, 0, 0), Vials: 9, Unproven: 5, UnprovenAt: "shelf D",
 			Since: day(9, 10), Before: true, Hold: true, HoldAt: day(11, 10)},
-		{Sensor: "T7", Unit: "R2", Room: "aseptic suite", Assigned: at(time.October, 13, 0, 0), Vials: 12},
+		{Sensor: "T7", Unit: "R2", Room: "Room Q-110, aseptic suite", Assigned: at(time.October, 13, 0, 0), Vials: 12},
 	}}
 }
 
@@ -200,7 +200,7 @@ func samples() []sample {
 			{Unit: "R1", Room: "Room Q-110", Last: &alerts.Temperature{MilliC: 4700, At: at(time.November, 5, 6, 0)}}}}},
 		{"never_heard", alerts.NeverHeard, unheard()},
 		{"never_heard-one", alerts.NeverHeard, alerts.Unheard{Site: night, Loggers: []alerts.UnheardLogger{
-			{Sensor: "T7", Unit: "R2", Room: "aseptic suite", Where: "shelf A", Assigned: at(time.November, 5, 5, 0), Vials: 12},
+			{Sensor: "T7", Unit: "R2", Room: "Room Q-110, aseptic suite", Where: "shelf A", Assigned: at(time.November, 5, 5, 0), Vials: 12},
 		}}},
 		{"work_ended_out-never", alerts.WorkEndedOut, with(never(), func(f *alerts.Incident) {
 			f.Work = &alerts.Work{Reason: "moved to another wall", Who: "tech-1", From: at(time.October, 13, 8, 0), To: at(time.October, 13, 10, 30)}

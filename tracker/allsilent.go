@@ -151,7 +151,7 @@ func (t *Tracker) backFacts(ctx context.Context, v View, heard map[string]Sensor
 	_, silent := roll(v.Site(), heard, now)
 	for _, r := range v.Site().Rooms {
 		for _, u := range r.Units {
-			x := alerts.BackUnit{Unit: u.Code, Room: r.Name}
+			x := alerts.BackUnit{Unit: u.Code, Room: roomWords(r)}
 			watched := false
 			for _, s := range v.Site().Sensors {
 				n := heard[s.Code]
@@ -200,7 +200,7 @@ func (t *Tracker) silentUnits(ctx context.Context, v View, all []SensorNow, now 
 			if err != nil {
 				return nil, 0, err
 			}
-			su := alerts.SilentUnit{Unit: u.Code, Room: r.Name, Vials: len(vials)}
+			su := alerts.SilentUnit{Unit: u.Code, Room: roomWords(r), Vials: len(vials)}
 			for _, x := range vials {
 				if len(x.Touches) > 0 {
 					held++

@@ -311,7 +311,7 @@ func TestSweepSlots(t *testing.T) {
 	require.Equal(t, "NOT MADE: 9 sweep lists, Wed 15 Oct 07:00 to Thu 07:00", s.mails(t)[1].Subject)
 	require.Contains(t, unwrapped(s.mails(t)[1].Text), "Work list 002 of 07:00 EDT now")
 	require.Contains(t, unwrapped(s.mails(t)[1].Text), "9 sweep lists were due from Wed 15 Oct 2025 07:00 EDT to Thu 23 Oct 2025 07:00 EDT, and none of them was made.")
-	require.Contains(t, s.mails(t)[0].Subject, "SWEEP 002 Fri 24 Oct")
+	require.Contains(t, s.mails(t)[0].Subject, "SWEEP 002, 24 Oct")
 	var slots []string
 	for _, e := range s.events(t, "SMALL") {
 		if e.Kind == stock.SweepMissed && e.Body.Number == 0 {

@@ -63,7 +63,7 @@ func TestFirstDayHoldsNothing(t *testing.T) {
 	m := s.mails(t)[0]
 	require.Equal(t, "NEVER HEARD: T1 in R1, 3 vials unproven", m.Subject)
 	require.Equal(t, alerts.Medium, m.Severity)
-	require.Contains(t, unwrapped(m.Text), "No temperature has ever been recorded for R1: nothing proves how its 3 vials were kept. The first stood there 07:15 EDT.")
+	require.Contains(t, unwrapped(m.Text), "No temperature has ever been recorded for R1 (Room Q): nothing proves how its 3 vials were kept. The first stood there 07:15 EDT.")
 	require.Contains(t, unwrapped(m.Text), "since Wed 1 Jan 2025 00:00 EST")
 	require.Contains(t, unwrapped(m.Text), "Put on hold if nothing is heard by then: 3 vials in R1 at 09:15 EDT.")
 	require.True(t, s.sensorCount(t).NeverHeard)
@@ -212,7 +212,7 @@ func TestHalfAUnit(t *testing.T) {
 	require.Len(t, s.cases(t), 1)
 	require.Empty(t, s.vial(t, a[0]).HoldsInWords())
 	require.Equal(t, "case 1 (no temperatures)", s.vial(t, b[0]).HoldsInWords())
-	require.Contains(t, unwrapped(s.mails(t)[0].Text), "No temperature has ever been recorded for R1, shelf B: nothing proves how its 2 vials were kept.")
+	require.Contains(t, unwrapped(s.mails(t)[0].Text), "No temperature has ever been recorded for R1 (Room Q), shelf B: nothing proves how its 2 vials were kept.")
 	before := len(s.mails(t))
 	s.watch(t, 60)
 	require.Len(t, s.cases(t), 1)

@@ -61,7 +61,7 @@ func UnheardSensors(ctx context.Context, v View, now time.Time) ([]UnheardSensor
 			continue
 		}
 		u := UnheardSensor{
-			Sensor: s.Code, Unit: a.Unit, Room: room.Name, Shelves: a.Shelves, Assigned: a.From, told: n.UnheardTold,
+			Sensor: s.Code, Unit: a.Unit, Room: roomWords(room), Shelves: a.Shelves, Assigned: a.From, told: n.UnheardTold,
 			Overdue: !n.AwaitedSince.IsZero() && overdue(s, n, now),
 		}
 		if err := u.look(ctx, v, s, a, heard, now); err != nil {
