@@ -80,3 +80,13 @@ func (t *tx) sweeps(ctx context.Context, where string, args ...any) ([]tracker.S
 		return s, nil
 	})
 }
+
+// UnconfirmedBetween counts lists that were due from <= t < to and not signed by the time they should have been.
+func (t *tx) UnconfirmedBetween(ctx context.Context, from, to time.Time) (n int, err error) {
+	err = t.q.QueryRow(ctx, `select count(*) from sweep where site = $1 and due_at >= $2 and due_at < $3
+		and (missed_at is not null or confirmed_at > confirm_by)`, t.id, from, to).Scan(&n)
+	if err != nil {
+		return 0, fmt.Errorf("count unconfirmed lists: %w", err)
+	}
+	return n, nil
+}

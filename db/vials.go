@@ -186,7 +186,7 @@ func (t *tx) saveRows(ctx context.Context, e stock.Event, fresh bool, after []st
 			continue
 		}
 		b.Queue(`update vial set verified_by = $3, state = $4, bud = $5, label = $6, unit = $7, shelf = $8, area = $9, destination = $10,
-			punctured_at = $11, last_seen = $12, closed_by = $13, closed_at = $14, holds = $15, seq = $16 where site = $1 and vial = $2`, args...)
+			punctured_at = $11, last_seen = $12, closed_by = $13, closed_at = case when $13::text is not null then coalesce(closed_at, $14) end, holds = $15, seq = $16 where site = $1 and vial = $2`, args...)
 	}
 	return t.q.SendBatch(ctx, b).Close()
 }

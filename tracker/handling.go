@@ -107,16 +107,18 @@ func (t *Tracker) Verify(ctx context.Context, site string, a Actor, vials []stri
 
 // Issue is the arguments of issuing.
 type Issue struct {
-	Vials []string  `json:"vials"`
-	To    string    `json:"to"` // destination code
-	Order string    `json:"order,omitempty"`
-	Label int       `json:"label,omitempty"` // number of the label scanned; 0 = typed
-	At    time.Time `json:"at,omitzero"`
+	Vials []string `json:"vials"`
+	To    string   `json:"to"` // destination code
+	Order string   `json:"order,omitempty"`
+	Label int      `json:"label,omitempty"` // number of the label scanned; 0 = typed
+	// Why stays on the shelf what ends earlier; needed where something does.
+	Reason string    `json:"reason,omitempty"`
+	At     time.Time `json:"at,omitzero"`
 }
 
 // Issue hands vials out. Every reason against it is looked at under the vials' lock, at the instant of issue.
 func (t *Tracker) Issue(ctx context.Context, site string, a Actor, i Issue) (Handled, error) {
-	return t.handle(ctx, site, a, act{access.Issue, stock.Issued, i.Vials, i.At, stock.Body{To: i.To, Order: i.Order, Label: i.Label}}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
+	return t.handle(ctx, site, a, act{access.Issue, stock.Issued, i.Vials, i.At, stock.Body{To: i.To, Order: i.Order, Label: i.Label, Reason: i.Reason}}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
 		dest, ok := tx.Site().Destination(i.To)
 		if !ok {
 			return stock.Refuse("destination", "", "there is no destination %q at %s; name one of the site's", i.To, site)
@@ -134,7 +136,7 @@ func (t *Tracker) Issue(ctx context.Context, site string, a Actor, i Issue) (Han
 			}
 		}
 		e.Body.From = placeOf(vials)
-		return nil
+		return earliestFirst(ctx, tx, vials, dest, e)
 	})
 }
 

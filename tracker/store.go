@@ -10,6 +10,7 @@ import (
 	"vialward/tracker/sweep"
 	"vialward/tracker/templog"
 	"vialward/tracker/thermal"
+	"vialward/tracker/waste"
 )
 
 // Store is what the operations need of a database. Package db implements it over Postgres.
@@ -106,6 +107,12 @@ type View interface {
 	PlannedWork(ctx context.Context, unit string, from, to time.Time) ([]PlannedWork, error)
 	// SiteSilence is the silence of all loggers that people were told of; zero for none.
 	SiteSilence(ctx context.Context) (SiteSilence, error)
+	// Ended reads the lives that ended from <= t < to, in the order of their ends.
+	Ended(ctx context.Context, from, to time.Time) ([]waste.Ended, error)
+	// OpenAt counts vials whose life had not ended by an instant, and of those the ones handed out and past their end.
+	OpenAt(ctx context.Context, at time.Time) (open, overdue int, err error)
+	// UnconfirmedBetween counts the lists due from <= t < to that nobody signed in time.
+	UnconfirmedBetween(ctx context.Context, from, to time.Time) (int, error)
 	// Done says whether a job's slot was marked by Once.
 	Done(ctx context.Context, job, slot string) (bool, error)
 

@@ -63,6 +63,8 @@ const (
 	Find     Operation = "find"
 	Count    Operation = "count"
 	Recall   Operation = "recall"
+	Short    Operation = "fall-short"
+	Correct  Operation = "correct-cause"
 )
 
 // What can be asked for of a site, its temperatures and its people.
@@ -128,6 +130,8 @@ var table = map[Operation]Rule{
 	Find:     {Do: "record a find", Roles: []string{stock.Technician, stock.Pharmacist, stock.Manager}},
 	Count:    {Do: "count stock", Roles: []string{stock.Technician, stock.Pharmacist, stock.Manager}},
 	Recall:   {Do: "open a recall", Roles: decides},
+	Short:    {Do: "record that stock fell short", Roles: []string{stock.Technician, stock.Pharmacist, stock.Manager}},
+	Correct:  {Do: "correct a cause", Roles: []string{stock.Pharmacist, stock.Manager}},
 
 	Confirm:       {Do: "confirm a sweep", Roles: bench, Wanted: stock.Sweeping, Signed: "the list was worked"},
 	WriteReadings: {Do: "bring in temperatures", Roles: append(slices.Clone(staff), stock.Logger), Machine: true, Daemon: true},

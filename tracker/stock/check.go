@@ -35,7 +35,7 @@ func (s *Site) Check() []Mistake {
 	for i, w := range s.Reasons {
 		at := c.code("waste_causes", i, w.Code, "cause")
 		c.when(w.Words == "", at+".words", "say in words what happened")
-		c.oneOf(at+".class", w.Class, "avoidable", "not avoidable", "held for readiness")
+		c.oneOf(at+".class", w.Class, "avoidable", "not avoidable", "held for readiness", "not waste")
 	}
 	return c.found
 }

@@ -65,6 +65,8 @@ const (
 	PersonAdded     Kind = "person_added"
 	PersonChanged   Kind = "person_changed"  // name, address, roles, or that they left
 	PersonAssessed  Kind = "person_assessed" // competent from then on, or no more
+	FellShort       Kind = "fell_short"      // wanted, and not there
+	CauseCorrected  Kind = "cause_corrected" // of a discard or a loss; the first one stays in the record
 )
 
 // KeepsCases says whether events of a kind carry in their Details how cases, excursions and holds stand now.
@@ -94,35 +96,36 @@ type Event struct {
 // record is checked: fields stand in this order, empty ones are left out, so new fields go to the END and no field is
 // ever renamed or retyped.
 type Body struct {
-	Batch     string     `json:"batch,omitempty"`
-	Product   string     `json:"product,omitempty"`
-	Version   int        `json:"version,omitempty"`
-	BUD       *time.Time `json:"bud,omitempty"`
-	Governs   string     `json:"governs,omitempty"`
-	From      string     `json:"from,omitempty"` // place left, "R1/A"
-	To        string     `json:"to,omitempty"`   // place or destination reached
-	Area      string     `json:"area,omitempty"`
-	Label     int        `json:"label,omitempty"`
-	Hold      string     `json:"hold,omitempty"`    // kind of a vial's own hold
-	HoldID    int64      `json:"hold_id,omitempty"` // an excursion's hold
-	Case      int64      `json:"case,omitempty"`
-	Reason    string     `json:"reason,omitempty"`
-	Note      string     `json:"note,omitempty"`
-	Container string     `json:"container,omitempty"`
-	Witness   string     `json:"witness,omitempty"`
-	Order     string     `json:"order,omitempty"`
-	CostCents int64      `json:"cost_cents,omitempty"` // of each vial, at that time
-	Counted   *int       `json:"counted,omitempty"`
-	Expected  *int       `json:"expected,omitempty"`
-	Since     *time.Time `json:"since,omitempty"` // earliest instant a late entry may have been true
-	Until     *time.Time `json:"until,omitempty"`
-	Number    int        `json:"number,omitempty"` // a list's running number, a category, a count
-	Sensor    string     `json:"sensor,omitempty"`
-	Intake    int64      `json:"intake,omitempty"`
-	Minutes   *int       `json:"minutes,omitempty"` // out of the refrigerator, as decided
-	Details   string     `json:"details,omitempty"` // canonical JSON of a kind's own record
-	ISO5      bool       `json:"iso5,omitempty"`
-	Digest    string     `json:"digest,omitempty"` // of the rows it brought into other tables, hex SHA-256
+	Batch      string     `json:"batch,omitempty"`
+	Product    string     `json:"product,omitempty"`
+	Version    int        `json:"version,omitempty"`
+	BUD        *time.Time `json:"bud,omitempty"`
+	Governs    string     `json:"governs,omitempty"`
+	From       string     `json:"from,omitempty"` // place left, "R1/A"
+	To         string     `json:"to,omitempty"`   // place or destination reached
+	Area       string     `json:"area,omitempty"`
+	Label      int        `json:"label,omitempty"`
+	Hold       string     `json:"hold,omitempty"`    // kind of a vial's own hold
+	HoldID     int64      `json:"hold_id,omitempty"` // an excursion's hold
+	Case       int64      `json:"case,omitempty"`
+	Reason     string     `json:"reason,omitempty"`
+	Note       string     `json:"note,omitempty"`
+	Container  string     `json:"container,omitempty"`
+	Witness    string     `json:"witness,omitempty"`
+	Order      string     `json:"order,omitempty"`
+	CostCents  int64      `json:"cost_cents,omitempty"` // of each vial, at that time
+	Counted    *int       `json:"counted,omitempty"`
+	Expected   *int       `json:"expected,omitempty"`
+	Since      *time.Time `json:"since,omitempty"` // earliest instant a late entry may have been true
+	Until      *time.Time `json:"until,omitempty"`
+	Number     int        `json:"number,omitempty"` // a list's running number, a category, a count
+	Sensor     string     `json:"sensor,omitempty"`
+	Intake     int64      `json:"intake,omitempty"`
+	Minutes    *int       `json:"minutes,omitempty"` // out of the refrigerator, as decided
+	Details    string     `json:"details,omitempty"` // canonical JSON of a kind's own record
+	ISO5       bool       `json:"iso5,omitempty"`
+	Digest     string     `json:"digest,omitempty"`      // of the rows it brought into other tables, hex SHA-256
+	PassedOver int        `json:"passed_over,omitempty"` // vials handed out though one that ends earlier was there
 }
 
 // Canonical is the encoding of everything in e that must never change, one line of JSON. Instants are UTC with

@@ -124,7 +124,7 @@ func Refuse(code, vial, format string, args ...any) *Refusal {
 // persons' roles or other vials: those are checked where they are known.
 func (v Vial) Apply(e Event) (Vial, error) {
 	b := e.Body
-	if v.State.Closed() && e.Kind != Found {
+	if v.State.Closed() && e.Kind != Found && e.Kind != CauseCorrected {
 		return v, Refuse("gone", v.Code, "already gone: %s. Nothing more can be recorded for it", v.State)
 	}
 	v.Holds = slices.Clone(v.Holds)
@@ -224,6 +224,10 @@ func (v Vial) Apply(e Event) (Vial, error) {
 		}
 		v.Unit, v.Shelf = SplitPlace(b.To)
 		v.LastSeen = e.At
+	case CauseCorrected:
+		if v.State != WasDiscarded && v.State != WasLost {
+			return v, Refuse("wrong_state", v.Code, "was neither discarded nor lost, so there is no cause to correct")
+		}
 	case Counted:
 		v.LastSeen = e.At
 	}

@@ -18,12 +18,14 @@ type Ledger struct {
 	Began   time.Time // of the record
 }
 
-// Issued is a vial handed out, and how many of its product that ended earlier were there to be handed out at that instant.
+// Issued is vials of a product handed out at once, and how many of them though one that ends earlier was there to be
+// handed out instead.
 type Issued struct {
-	Vial, Product string
-	At            time.Time
-	PassedOver    int
-	Reason        string // why, where somebody said it
+	Product    string
+	At         time.Time
+	Vials      int
+	PassedOver int
+	Reason     string // why, in the words of whoever did it
 }
 
 // Short is a demand that stock did not meet.
@@ -83,8 +85,8 @@ type Past struct {
 
 // Order is how often the vial handed out was the one that ended first.
 type Order struct {
-	Issued     int
-	PassedOver []Issued // those where an earlier one was there
+	Vials, PassedOver int
+	Which             []Issued // in which vials were passed over
 }
 
 // ShortOf is the demand of a product that was not met.
@@ -130,10 +132,11 @@ func Make(l Ledger, p Period, now time.Time) Report {
 	r.RankedByCount = ranked(byCount, func(g Group) int64 { return int64(g.Wasted) })
 
 	r.PastBUD = past(in)
-	r.EarliestFirst.Issued = len(l.Issues)
 	for _, i := range l.Issues {
+		r.EarliestFirst.Vials += i.Vials
+		r.EarliestFirst.PassedOver += i.PassedOver
 		if i.PassedOver > 0 {
-			r.EarliestFirst.PassedOver = append(r.EarliestFirst.PassedOver, i)
+			r.EarliestFirst.Which = append(r.EarliestFirst.Which, i)
 		}
 	}
 	r.Short = shortOf(l.Short)

@@ -140,7 +140,7 @@ func TestReport(t *testing.T) {
 	l := Ledger{
 		Open:   7,
 		Began:  day(-60, 0),
-		Issues: []Issued{{Vial: "x"}, {Vial: "y", PassedOver: 2}},
+		Issues: []Issued{{Vials: 3}, {Vials: 4, PassedOver: 2}},
 		Short:  []Short{{"BORT", day(3, 1), 1}, {"PANT", day(4, 1), 2}, {"BORT", day(5, 1), 4}},
 		Saved:  []Saved{{Case: 3, Cents: 1500}, {Case: 3, Cents: 1500}},
 	}
@@ -160,7 +160,7 @@ func TestReport(t *testing.T) {
 	require.Equal(t, "expired", r.RankedByCount[0].Key)
 	require.InDelta(t, 1, r.RankedByCount[2].Share, 1e-12)
 	require.Equal(t, Past{4, 10 * time.Hour, 10 * time.Hour}, r.PastBUD)
-	require.Equal(t, Order{2, []Issued{{Vial: "y", PassedOver: 2}}}, r.EarliestFirst)
+	require.Equal(t, Order{7, 2, []Issued{{Vials: 4, PassedOver: 2}}}, r.EarliestFirst)
 	require.Equal(t, []ShortOf{{"BORT", 2, 5}, {"PANT", 1, 2}}, r.Short)
 	require.Equal(t, Excursions{3, 1, 270000}, r.Lost)
 	require.Equal(t, Excursions{2, 1, 3000}, r.Saved)

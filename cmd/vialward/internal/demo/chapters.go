@@ -93,7 +93,7 @@ func (s *Story) doorAjar(day int) {
 		for _, c := range taken {
 			s.open[c] = true
 		}
-		_, err = s.t.Issue(ctx, Site, s.who("oncall-1"), tracker.Issue{Vials: taken, To: "WARD-5E", Order: "W20931", At: s.at(day, 2, 20)})
+		_, err = s.t.Issue(ctx, Site, s.who("oncall-1"), tracker.Issue{Vials: taken, To: "WARD-5E", Order: "W20931", Reason: "the first at hand, at night", At: s.at(day, 2, 20)})
 		return err
 	})
 	s.do(day, 7, 50, "one found on the ward", func(ctx context.Context) error {

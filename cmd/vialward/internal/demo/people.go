@@ -204,7 +204,8 @@ func (s *Story) serve(ctx context.Context, by, product, to, order string) error 
 		s.Told.Refused[no.Code]++
 	}
 	s.Told.Short[product]++
-	return nil
+	_, err = s.t.FellShort(ctx, Site, s.who(by), tracker.Shortage{Product: product, Vials: 1, To: to, Order: order})
+	return err
 }
 
 // confirmGiven is the wards' round: what they had long enough was given, mostly.
