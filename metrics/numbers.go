@@ -20,7 +20,7 @@ var (
 	vials       = desc("vials", "Vials by where they are and the state they are in.", "site", "unit", "product", "state")
 	nextBUD     = desc("next_beyond_use_timestamp_seconds", "Earliest beyond-use date of the unit's stock that is not past.", "site", "unit")
 	pastBUD     = desc("past_beyond_use_vials", "Vials past their beyond-use date that still stand in the unit.", "site", "unit")
-	temperature = desc("sensor_temperature_celsius", "Newest reading of the sensor, as received.", "site", "unit", "sensor")
+	temperature = desc("sensor_temperature_celsius", "Newest reading of the sensor, corrected by its certificate.", "site", "unit", "sensor")
 	readingAge  = desc("sensor_last_reading_age_seconds", "Age of the sensor's newest reading.", "site", "unit", "sensor")
 	coverage    = desc("sensor_coverage_ratio", "Share of the readings of the last 24 hours that came.", "site", "unit", "sensor")
 	suspect     = desc("sensor_clock_suspect", "1 while the sensor's clock is suspect and its readings clear nothing.", "site", "unit", "sensor")

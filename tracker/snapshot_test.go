@@ -10,6 +10,7 @@ import (
 
 	"vialward/tracker"
 	"vialward/tracker/stock"
+	"vialward/tracker/thermal"
 )
 
 func (s *setup) snapshot(t *testing.T) tracker.Snapshot {
@@ -84,4 +85,41 @@ func TestOpenExcursionsBySensor(t *testing.T) {
 		both("4.8", "4.8")
 	}
 	require.Empty(t, open())
+}
+
+// The newest reading is shown as its certificate corrects it, as it is on every page and list.
+func TestTemperatureShownIsCorrected(t *testing.T) {
+	t.Parallel()
+	s := newSiteLike(t, func(site *stock.Site) { site.Sensors[0].Calibrations[0].OffsetMilliC = -200 })
+	s.live(t, "4.8", "5.1")
+	sensors := s.snapshot(t).Sensors
+	require.Len(t, sensors, 1)
+	require.Equal(t, thermal.MilliC(4900), sensors[0].LastMilliC)
+	require.Equal(t, s.now, sensors[0].LastAt)
+}
+
+// The age of a stuck queue is that of its oldest mail, also while that is being tried; accepted ones have none.
+func TestOldestUnsentMail(t *testing.T) {
+	t.Parallel()
+	s, ctx := newSite(t), t.Context()
+	s.live(t, "4.8", "9.0", "9.0", "9.0", "9.0")
+	first := s.now
+	s.live(t, "4.8", "4.8", "4.8", "4.8")
+	mails := func() map[string]tracker.MailCount {
+		out := map[string]tracker.MailCount{}
+		for _, m := range s.snapshot(t).Mail {
+			out[m.State] = m
+		}
+		return out
+	}
+	require.Equal(t, int64(2), mails()["waiting"].N)
+	require.True(t, mails()["waiting"].OldestUnsent.Equal(first))
+	claimed, err := s.store.Claim(ctx, 1, time.Minute, "A")
+	require.NoError(t, err)
+	require.Equal(t, int64(1), mails()["waiting"].N)
+	require.True(t, mails()["claimed"].OldestUnsent.Equal(first), "it is the older one that is tried")
+	require.NoError(t, s.store.Accepted(ctx, claimed[0], "250"))
+	require.Zero(t, mails()["accepted"].OldestUnsent)
+	require.True(t, mails()["accepted"].LastAccepted.Equal(first))
+	require.True(t, mails()["waiting"].OldestUnsent.After(first))
 }
