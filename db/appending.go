@@ -57,8 +57,8 @@ func (t *tx) Append(ctx context.Context, e *stock.Event) error {
 	for _, insert := range u.pending {
 		insert(b, e.Seq)
 	}
-	if err := t.q.SendBatch(ctx, b).Close(); err != nil {
-		return fmt.Errorf("record %s: %w", e.Kind, err)
+	for _, q := range b.QueuedQueries {
+		t.q.later("record "+string(e.Kind), q.SQL, q.Arguments...)
 	}
 	t.head, t.last = next, e.EnteredAt
 	return nil

@@ -27,6 +27,7 @@ import (
 	"vialward/tracker"
 	"vialward/tracker/chain"
 	"vialward/tracker/stock"
+	"vialward/tracker/templog"
 )
 
 //go:embed migrations/*.sql
@@ -134,14 +135,16 @@ func (d *DB) once(ctx context.Context, site string, o pgx.TxOptions, f func(*tx)
 	if err != nil {
 		return err
 	}
-	t := &tx{d: d, q: p, site: s, id: s.ID}
+	t := &tx{d: d, q: &queries{Tx: p}, site: s, id: s.ID}
 	if err := f(t); err != nil {
 		return err
 	}
 	if err := t.bindRest(ctx); err != nil {
 		return err
 	}
-	if err := p.Commit(ctx); err != nil {
+	t.storeArrived()
+	t.sumUp()
+	if err := t.q.Commit(ctx); err != nil {
 		return fmt.Errorf("commit: %w", err)
 	}
 	d.mu.Lock()
@@ -194,14 +197,17 @@ func Broken(err error) (string, bool) {
 // tx implements tracker.Tx within one transaction.
 type tx struct {
 	d    *DB
-	q    pgx.Tx
+	q    *queries
 	site *stock.Site
 	id   int32
 
-	months  []time.Time // partitions this transaction made
-	ordered bool        // it holds the site's order
-	head    chain.Head  // once it is ordered
-	last    time.Time   // when its newest event was entered
+	months  []time.Time                    // partitions this transaction made
+	newest  map[string]*tracker.Checkpoint // of the sensors this transaction has locked; nil = it has none
+	arrived map[int64][]any                // intakes it began and has not stored
+	sum     templog.Rows                   // of the intakes it finished
+	ordered bool                           // it holds the site's order
+	head    chain.Head                     // once it is ordered
+	last    time.Time                      // when its newest event was entered
 	unbound
 }
 
@@ -220,7 +226,7 @@ func (t *tx) Order(ctx context.Context) error {
 	return nil
 }
 
-// Site is the document in force when the transaction began.
+// Site is the document in force when the transaction began, or when it had locked its sensors.
 func (t *tx) Site() *stock.Site { return t.site }
 
 // orNull maps a zero time to null, null-able columns' way of saying "not yet".

@@ -151,5 +151,11 @@ func everyDelivery(t *testing.T, tx tracker.Tx, at time.Time) error {
 	_, _, err = tx.Newest(ctx, "T1")
 	require.NoError(t, err)
 	_, _, err = tx.Checkpoint(ctx, "T1", at.UnixMicro())
+	require.NoError(t, err)
+	locked, err := tx.LockSensors(ctx, []string{"T2", "T1"})
+	require.NoError(t, err)
+	require.Len(t, locked, 2)
+	c, _, err := tx.Checkpoint(ctx, "T2", at.AddDate(50, 0, 0).UnixMicro())
+	require.NotZero(t, c.AtMicros)
 	return err
 }

@@ -141,7 +141,8 @@ func TestIntakeAddsUp(t *testing.T) {
 		id, err := tx.NewIntake(t.Context(), tracker.Intake{Source: "command", Name: "x", By: "x", ReceivedAt: noon})
 		require.NoError(t, err)
 		_, err = tx.AddReadings(t.Context(), id, 1, "T1", []thermal.Reading{{AtMicros: noon.UnixMicro(), MilliC: 300_000}})
-		return err
+		require.NoError(t, err)
+		return tx.Append(t.Context(), &stock.Event{Kind: stock.IntakePart, At: noon, EnteredAt: noon, By: "x", Via: "test"})
 	})
 	_, broken = db.Broken(err)
 	require.True(t, broken, "%v", err)

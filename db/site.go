@@ -14,14 +14,20 @@ import (
 	"vialward/tracker/stock"
 )
 
-// site reads the newest document of a site. Parsing it is kept between transactions: the version number, read inside
-// the transaction, says whether the kept one is still the newest.
-func (d *DB) site(ctx context.Context, q pgx.Tx, code string) (*stock.Site, error) {
+// asker is a transaction or the pool.
+type asker interface {
+	QueryRow(ctx context.Context, sql string, args ...any) pgx.Row
+}
+
+// newestVersion is the number of a site's document in force, null before the first one was loaded.
+const newestVersion = `(select version from site_version v where v.site = s.site order by version desc limit 1)`
+
+// site reads the newest document of a site.
+func (d *DB) site(ctx context.Context, q asker, code string) (*stock.Site, error) {
 	var id int32
 	var zone string
 	var version *int
-	err := q.QueryRow(ctx, `select s.site, s.zone, (select version from site_version v where v.site = s.site order by version desc limit 1)
-		from site s where s.code = $1`, code).Scan(&id, &zone, &version)
+	err := q.QueryRow(ctx, `select s.site, s.zone, `+newestVersion+` from site s where s.code = $1`, code).Scan(&id, &zone, &version)
 	if errors.Is(err, pgx.ErrNoRows) {
 		return nil, tracker.NotFound("site", code)
 	}
@@ -31,21 +37,27 @@ func (d *DB) site(ctx context.Context, q pgx.Tx, code string) (*stock.Site, erro
 	if version == nil {
 		return &stock.Site{ID: id, Code: code, Zone: zone}, nil
 	}
+	return d.document(ctx, q, id, code, *version)
+}
+
+// document is one version of a site's set-up. Parsing the newest is kept between transactions: the version number, which
+// each of them reads, says whether the kept one is still in force.
+func (d *DB) document(ctx context.Context, q asker, id int32, code string, version int) (*stock.Site, error) {
 	d.mu.Lock()
 	kept := d.sites[code]
 	d.mu.Unlock()
-	if kept != nil && kept.ID == id && kept.Version == *version {
+	if kept != nil && kept.ID == id && kept.Version == version {
 		return kept, nil
 	}
 	var doc string
-	if err := q.QueryRow(ctx, `select document from site_version where site = $1 and version = $2`, id, *version).Scan(&doc); err != nil {
-		return nil, fmt.Errorf("read site %s version %d: %w", code, *version, err)
+	if err := q.QueryRow(ctx, `select document from site_version where site = $1 and version = $2`, id, version).Scan(&doc); err != nil {
+		return nil, fmt.Errorf("read site %s version %d: %w", code, version, err)
 	}
 	s := &stock.Site{}
 	if err := json.Unmarshal([]byte(doc), s); err != nil {
-		return nil, fmt.Errorf("site %s version %d is damaged: %w", code, *version, err)
+		return nil, fmt.Errorf("site %s version %d is damaged: %w", code, version, err)
 	}
-	s.ID, s.Version = id, *version
+	s.ID, s.Version = id, version
 	d.mu.Lock()
 	d.sites[code] = s
 	d.mu.Unlock()
@@ -148,18 +160,20 @@ func (t *tx) Area(ctx context.Context, code string) (stock.Area, error) {
 
 // NextNumber counts up without holes: the counter's row lock lasts until commit.
 func (t *tx) NextNumber(ctx context.Context, series string) (int64, error) {
-	if series != "intake" { // that one is asked for first, before anything is known to change
-		if err := t.Order(ctx); err != nil {
-			return 0, err
-		}
+	if err := t.Order(ctx); err != nil {
+		return 0, err
 	}
-	var n int64
-	err := t.q.QueryRow(ctx, `insert into counter (site, name, last) values ($1, $2, 1)
-		on conflict (site, name) do update set last = counter.last + 1 returning last`, t.id, series).Scan(&n)
+	return t.count(ctx, series, 1)
+}
+
+// count takes the next n numbers and answers the last of them.
+func (t *tx) count(ctx context.Context, series string, n int) (last int64, err error) {
+	err = t.q.QueryRow(ctx, `insert into counter (site, name, last) values ($1, $2, $3)
+		on conflict (site, name) do update set last = counter.last + $3 returning last`, t.id, series, n).Scan(&last)
 	if err != nil {
 		return 0, fmt.Errorf("next number of %s: %w", series, err)
 	}
-	return n, nil
+	return last, nil
 }
 
 // Once inserts the job's slot, or finds it there.

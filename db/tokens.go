@@ -9,14 +9,17 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"vialward/tracker"
+	"vialward/tracker/stock"
 )
 
 const tokenColumns = `s.code, a.number, a.person, a.scopes, coalesce(a.sensors, '{}'), a.name, a.created_at, a.expires_at, a.used_at, a.revoked_at`
 
-func scanToken(r pgx.CollectableRow) (tracker.Token, error) {
+func scanToken(r pgx.CollectableRow) (tracker.Token, error) { return scanTokenAnd(r) }
+
+func scanTokenAnd(r pgx.CollectableRow, more ...any) (tracker.Token, error) {
 	var k tracker.Token
 	var ends, used, revoked *time.Time
-	err := r.Scan(&k.Site, &k.Number, &k.Person, &k.Scopes, &k.Sensors, &k.Name, &k.MadeAt, &ends, &used, &revoked)
+	err := r.Scan(append([]any{&k.Site, &k.Number, &k.Person, &k.Scopes, &k.Sensors, &k.Name, &k.MadeAt, &ends, &used, &revoked}, more...)...)
 	k.Ends, k.UsedAt, k.Revoked = orZero(ends), orZero(used), orZero(revoked)
 	return k, err
 }
@@ -24,28 +27,33 @@ func scanToken(r pgx.CollectableRow) (tracker.Token, error) {
 // usedEvery is how exactly a token's use is noted: one use a minute writes, the others only read.
 const usedEvery = time.Minute
 
-// TokenActor finds a token that has neither run out nor been revoked.
-func (d *DB) TokenActor(ctx context.Context, hash []byte, now time.Time) (tracker.Token, error) {
-	rows, err := d.pool.Query(ctx, `select `+tokenColumns+` from api_token a join site s using (site)
+// TokenActor finds a token that has neither run out nor been revoked, and the site it is of as set up now. It is one
+// statement a request, and nothing of its answer is kept: a token that is revoked stops at once.
+func (d *DB) TokenActor(ctx context.Context, hash []byte, now time.Time) (tracker.Token, *stock.Site, error) {
+	var id int32
+	var version int
+	rows, err := d.pool.Query(ctx, `select `+tokenColumns+`, s.site, v.version
+		from api_token a join site s using (site) join lateral `+newestVersion+` v on true
 		where a.token_hash = $1 and a.revoked_at is null and (a.expires_at is null or a.expires_at > $2)`, hash, now)
 	if err != nil {
-		return tracker.Token{}, away(fmt.Errorf("read a token: %w", err))
+		return tracker.Token{}, nil, away(fmt.Errorf("read a token: %w", err))
 	}
-	k, err := pgx.CollectExactlyOneRow(rows, scanToken)
+	k, err := pgx.CollectExactlyOneRow(rows, func(r pgx.CollectableRow) (tracker.Token, error) { return scanTokenAnd(r, &id, &version) })
 	if errors.Is(err, pgx.ErrNoRows) {
-		return k, tracker.NotFound("token", "given")
+		return k, nil, tracker.NotFound("token", "given")
 	}
 	if err != nil {
-		return k, away(fmt.Errorf("read a token: %w", err))
+		return k, nil, away(fmt.Errorf("read a token: %w", err))
 	}
-	if now.Sub(k.UsedAt) < usedEvery {
-		return k, nil
+	set, err := d.document(ctx, d.pool, id, k.Site, version)
+	if err != nil || now.Sub(k.UsedAt) < usedEvery {
+		return k, set, away(err)
 	}
 	if _, err := d.pool.Exec(ctx, `update api_token set used_at = $2 where token_hash = $1 and coalesce(used_at < $2, true) and revoked_at is null`, hash, now); err != nil {
-		return k, away(fmt.Errorf("note the use of token %d: %w", k.Number, err))
+		return k, set, away(fmt.Errorf("note the use of token %d: %w", k.Number, err))
 	}
 	k.UsedAt = now
-	return k, nil
+	return k, set, nil
 }
 
 // Tokens lists the newest first.

@@ -112,6 +112,9 @@ func (t *Tracker) tellLate(ctx context.Context, tx Tx, about, what string, recei
 	if len(finds) == 0 {
 		return nil
 	}
+	if err := tx.Order(ctx); err != nil { // they may have been found in a transaction before this one
+		return err
+	}
 	facts := alerts.Late{Site: t.mailSite(tx.Site(), received), Intake: what, Received: received}
 	seen := map[int64]bool{}
 	for _, f := range finds {

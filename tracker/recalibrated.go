@@ -1,9 +1,9 @@
 package tracker
 
 import (
-	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -18,27 +18,27 @@ type sensorAgain struct {
 }
 
 // changedSensors finds and locks the sensors of which a new document says something else about the past: a calibration or
-// an assignment changed. They are judged again from the first instant it concerns, in the commit that changes it.
+// an assignment changed. They are judged again from the first instant it concerns, in the commit that changes it. One that
+// was never heard is locked too: its first reading may be on its way.
 func changedSensors(ctx context.Context, tx Tx, old, next *stock.Site) ([]sensorAgain, error) {
-	heard, err := sensorsByCode(ctx, tx)
-	if err != nil {
-		return nil, err
-	}
-	var again []sensorAgain
+	from := map[string]time.Time{}
 	for _, s := range next.Sensors {
 		was, ok := old.Sensor(s.Code)
-		from, changed := changedFrom(was, s)
-		if ok && changed && !heard[s.Code].LastAt.IsZero() {
-			again = append(again, sensorAgain{code: s.Code, from: from})
+		if at, changed := changedFrom(was, s); ok && changed {
+			from[s.Code] = at
 		}
 	}
-	slices.SortFunc(again, func(a, b sensorAgain) int { return cmp.Compare(a.code, b.code) }) // one order of locks
-	for i := range again {
-		if again[i].now, err = tx.LockSensor(ctx, again[i].code); err != nil {
-			return nil, err
+	if len(from) == 0 {
+		return nil, nil
+	}
+	locked, err := tx.LockSensors(ctx, slices.Collect(maps.Keys(from)))
+	var again []sensorAgain
+	for _, now := range locked {
+		if !now.LastAt.IsZero() {
+			again = append(again, sensorAgain{code: now.Sensor, from: from[now.Sensor], now: now})
 		}
 	}
-	return again, nil
+	return again, err
 }
 
 // judgeAgain re-runs the excursion machines of changed sensors under the document just stored.

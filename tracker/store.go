@@ -22,9 +22,9 @@ type Store interface {
 	Read(ctx context.Context, site string, f func(View) error) error
 	// Sites lists the codes of all sites.
 	Sites(ctx context.Context) ([]string, error)
-	// TokenActor finds who holds an API token, by its SHA-256, and notes that it was used. ErrNotFound for an unknown,
-	// expired or revoked one.
-	TokenActor(ctx context.Context, hash []byte, now time.Time) (Token, error)
+	// TokenActor finds who holds an API token, by its SHA-256, and the token's site as it is set up now, and notes that it
+	// was used. ErrNotFound for an unknown, expired or revoked one.
+	TokenActor(ctx context.Context, hash []byte, now time.Time) (Token, *stock.Site, error)
 	// NewSite makes an empty site for a first load and answers its number; an existing one is answered as it is.
 	NewSite(ctx context.Context, code, zone string) (int32, error)
 
@@ -285,14 +285,19 @@ type SweepTx interface {
 
 // IntakeTx is what taking in readings needs.
 type IntakeTx interface {
+	// NumberIntakes takes the next n numbers of deliveries and answers the first. NewIntake stores that one arrived, numbered
+	// before or now; FinishIntake hands over its classes.
+	NumberIntakes(ctx context.Context, n int) (int64, error)
 	NewIntake(ctx context.Context, in Intake) (int64, error)
-	// LockSensor serialises intakes of one sensor and answers its working row.
+	FinishIntake(ctx context.Context, in Intake) error
+	// LockSensors serialises intakes of sensors and answers their working rows, by code. From here on Site is the document
+	// in force now.
+	LockSensors(ctx context.Context, codes []string) ([]SensorNow, error)
 	LockSensor(ctx context.Context, sensor string) (SensorNow, error)
 	SaveSensor(ctx context.Context, s SensorNow) error
 	// AddReadings stores only what is new, sorted by instant, in rows numbered within the intake from first on; it answers
 	// how many rows.
 	AddReadings(ctx context.Context, intake int64, first int, sensor string, readings []thermal.Reading) (rows int, err error)
-	FinishIntake(ctx context.Context, in Intake) error
 	// WithdrawIntake sets an intake's readings aside; it answers the intake as it was before.
 	WithdrawIntake(ctx context.Context, intake, seq int64) (Intake, error)
 	// Spans of an intake's readings, by sensor.

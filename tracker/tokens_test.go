@@ -24,7 +24,7 @@ func TestTokens(t *testing.T) {
 	own, err := d.MakeToken(ctx, site, tech, tracker.Token{Person: "tech-1", Scopes: []string{"act"}, Name: "bench", Ends: d.now.Add(time.Hour)})
 	require.NoError(t, err)
 
-	k, err := d.store.TokenActor(ctx, tracker.HashToken(token), d.now)
+	k, _, err := d.store.TokenActor(ctx, tracker.HashToken(token), d.now)
 	require.NoError(t, err)
 	require.Equal(t, []string{"read", "readings"}, k.Scopes)
 	require.Equal(t, []string{"T1"}, k.Sensors)
@@ -37,7 +37,7 @@ func TestTokens(t *testing.T) {
 
 	for _, pass := range []time.Duration{30 * time.Second, 50 * time.Second} { // the first is not worth a write
 		d.pass(pass)
-		_, err = d.store.TokenActor(ctx, tracker.HashToken(token), d.now)
+		_, _, err = d.store.TokenActor(ctx, tracker.HashToken(token), d.now)
 		require.NoError(t, err)
 	}
 	all, err := d.Tokens(ctx, site, admin, "")
@@ -61,11 +61,11 @@ func TestTokens(t *testing.T) {
 	require.NoError(t, err)
 	_, err = d.RevokeToken(ctx, site, admin, all[1].Number)
 	refused(t, err, "ended")
-	_, err = d.store.TokenActor(ctx, tracker.HashToken(token), d.now)
+	_, _, err = d.store.TokenActor(ctx, tracker.HashToken(token), d.now)
 	require.ErrorIs(t, err, tracker.ErrNotFound)
-	_, err = d.store.TokenActor(ctx, tracker.HashToken(own), all[0].Ends.Add(-time.Microsecond))
+	_, _, err = d.store.TokenActor(ctx, tracker.HashToken(own), all[0].Ends.Add(-time.Microsecond))
 	require.NoError(t, err)
-	_, err = d.store.TokenActor(ctx, tracker.HashToken(own), all[0].Ends)
+	_, _, err = d.store.TokenActor(ctx, tracker.HashToken(own), all[0].Ends)
 	require.ErrorIs(t, err, tracker.ErrNotFound, "at the instant itself it has ended")
 	last := d.events(t, site)
 	require.Equal(t, stock.TokenRevoked, last[len(last)-1].Kind)

@@ -27,9 +27,15 @@ type promised struct {
 	moved               int
 	unsure              bool         // whether the move in hand was done: no answer came, or one that says nothing of it
 	told                atomic.Int64 // how many of both were acknowledged
+	crowded             atomic.Int64 // how many the crowd has sent
 }
 
-// work posts readings a tenth of a second apart and moves vials, both until the daemon is gone or stop says so.
+// crowd is how many other loggers post at the same time, so that posts go together into the record: good readings of
+// units of their own, each at an instant of its own.
+var crowd = []string{"T2", "T3", "T6", "T2", "T3", "T6"}
+
+// work posts readings a tenth of a second apart, among a crowd that does so too, and moves vials, all until the daemon is
+// gone or stop says so.
 func (w *promised) work(g *program, codes []string, sensor, celsius string, stop <-chan struct{}) {
 	var both sync.WaitGroup
 	var mu sync.Mutex
@@ -52,19 +58,34 @@ func (w *promised) work(g *program, codes []string, sensor, celsius string, stop
 			return len(g.ended) == 0
 		}
 	}
+	post := func(text string) {
+		mu.Lock()
+		w.posts = append(w.posts, text)
+		mu.Unlock()
+		a := g.api("/readings", "text/csv", strings.NewReader(text))
+		told(a)
+		if a.status == http.StatusOK {
+			mu.Lock()
+			w.acknowledged = append(w.acknowledged, text)
+			mu.Unlock()
+			w.told.Add(1)
+		}
+	}
+	begun := w.at
 	both.Go(func() {
 		for on() {
 			w.at = w.at.Add(100 * time.Millisecond)
-			text := strings.Replace(csv(w.at, 1, 0, celsius), "T1,", sensor+",", 1)
-			w.posts = append(w.posts, text)
-			a := g.api("/readings", "text/csv", strings.NewReader(text))
-			told(a)
-			if a.status == http.StatusOK {
-				w.acknowledged = append(w.acknowledged, text)
-				w.told.Add(1)
-			}
+			post(strings.Replace(csv(w.at, 1, 0, celsius), "T1,", sensor+",", 1))
 		}
 	})
+	for _, other := range crowd {
+		both.Go(func() {
+			for on() {
+				at := begun.Add(time.Duration(w.crowded.Add(1)) * time.Millisecond)
+				post(strings.Replace(csv(at, 1, 0, "5.0"), "T1,", other+",", 1))
+			}
+		})
+	}
 	both.Go(func() {
 		for on() {
 			e := event{Kind: "moved", Vials: []string{codes[w.moved%len(codes)]}}

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"vialward/cmd/vialward/internal/intake"
 	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
 	"vialward/tracker/stock"
@@ -36,6 +37,8 @@ type ask struct {
 	r   *http.Request
 	t   *tracker.Tracker
 	who tracker.Actor
+
+	small *intake.Collector // takes posts of few readings
 
 	token tracker.Token
 	site  *stock.Site
@@ -100,7 +103,7 @@ func (s *Server) api() *http.ServeMux {
 // serve is the way of every request to the API: who asks, may they, is the question well put, answer.
 func (s *Server) serve(route route) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		q := &ask{w: w, r: r, t: s.Tracker, now: walltime.Cut(s.Tracker.Now())}
+		q := &ask{w: w, r: r, t: s.Tracker, small: s.small, now: walltime.Cut(s.Tracker.Now())}
 		answer, err := s.answer(r.Context(), route, q)
 		if err != nil {
 			tell(w, r, s.problemOf(r, err))

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"bytes"
 	"context"
 	"io"
 	"net"
@@ -8,6 +9,7 @@ import (
 	"reflect"
 	"time"
 
+	"vialward/cmd/vialward/internal/intake"
 	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
 	"vialward/tracker/templog"
@@ -38,7 +40,11 @@ func intakeRoutes() []route {
 	}}
 }
 
-// takeReadings reads the body as it comes: nothing of it is kept in memory but its values.
+// smallPost is up to how many bytes a post is read whole and goes together with others into one transaction: what a logger
+// sends of an hour or so. A longer one is on its own.
+const smallPost = 16 << 10
+
+// takeReadings answers when what was sent is stored. Of a long body nothing is kept in memory but its values, as it comes.
 func takeReadings(ctx context.Context, q *ask) (any, error) {
 	media, err := medium(q.r, mediaCSV, mediaJSON, mediaNDJSON)
 	if err != nil {
@@ -48,13 +54,26 @@ func takeReadings(ctx context.Context, q *ask) (any, error) {
 	connection := http.NewResponseController(q.w)
 	_ = connection.SetReadDeadline(until) // without a connection there is no deadline either
 	_ = connection.SetWriteDeadline(until.Add(time.Minute))
-	values, err := parser(media, received{q.r.Body})
+	body := received{q.r.Body}
+	d := tracker.Delivery{Source: "http", Name: sender(q), Live: true, Sensors: q.token.Sensors}
+	head, err := io.ReadAll(io.LimitReader(body, smallPost+1))
 	if err != nil {
 		return nil, err
 	}
-	in, err := q.t.TakeIn(ctx, q.site.Code, q.who, tracker.Delivery{
-		Source: "http", Name: sender(q), Live: true, Sensors: q.token.Sensors, Values: values,
-	})
+	values, err := parser(media, io.MultiReader(bytes.NewReader(head), body))
+	if err != nil {
+		return nil, err
+	}
+	var in tracker.Intake
+	if len(head) > smallPost {
+		d.Values = values
+		in, err = q.t.TakeIn(ctx, q.site.Code, q.who, d)
+	} else {
+		var whole *intake.Whole
+		if whole, err = intake.ReadWhole(values); err == nil {
+			in, err = q.small.TakeIn(ctx, q.site.Code, q.who, d, whole)
+		}
+	}
 	if err != nil {
 		return nil, err
 	}

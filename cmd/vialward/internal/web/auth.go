@@ -27,19 +27,13 @@ var errNoToken = errors.New("no valid token")
 func (q *ask) identify(ctx context.Context, needed scope) error {
 	given := bearer(q.r)
 	var err error
-	if q.token, err = q.t.Store.TokenActor(ctx, tracker.HashToken(given), q.now); err != nil {
+	if q.token, q.site, err = q.t.Store.TokenActor(ctx, tracker.HashToken(given), q.now); err != nil {
 		if errors.Is(err, tracker.ErrNotFound) {
 			return errNoToken
 		}
 		return err
 	}
-	err = q.t.Store.Read(ctx, q.token.Site, func(v tracker.View) error {
-		q.site, q.as = v.Site(), present.Of(v, q.now)
-		return nil
-	})
-	if err != nil {
-		return err
-	}
+	q.as = present.As{Zone: q.site.Location(), Now: q.now}
 	person, ok := q.site.Person(q.token.Person)
 	if !ok || person.Gone(q.now) {
 		return errNoToken

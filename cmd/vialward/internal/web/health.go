@@ -23,9 +23,8 @@ func (s *Server) readyz(w http.ResponseWriter, r *http.Request) {
 func (s *Server) whenOpen(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if !s.open.Load() {
-			w.Header().Set("Retry-After", "2")
 			tell(w, r, problem{
-				Type: urn("not-ready"), Title: "Starting", Status: http.StatusServiceUnavailable,
+				Type: urn("not-ready"), Title: "Starting", Status: http.StatusServiceUnavailable, retryAfter: true,
 				Detail: "vialward is starting: its record is not open yet. Try again in a moment; /readyz says when.",
 			})
 			return

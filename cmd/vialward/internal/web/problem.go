@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"strings"
 
+	"vialward/cmd/vialward/internal/intake"
 	"vialward/tracker"
 	"vialward/tracker/stock"
 	"vialward/tracker/templog"
@@ -27,7 +28,8 @@ type problem struct {
 	Vial     string `json:"vial,omitempty"`
 	Line     int    `json:"line,omitempty"` // of a body that is not the document described
 
-	challenge string // of a WWW-Authenticate header
+	challenge  string // of a WWW-Authenticate header
+	retryAfter bool   // in a moment
 }
 
 // fault is a problem on its way up.
@@ -92,6 +94,10 @@ func (s *Server) problemOf(r *http.Request, err error) problem {
 		return p
 	case errors.Is(err, tracker.ErrNotFound):
 		return problem{Type: urn("not-found"), Title: "Not in the record", Status: http.StatusNotFound, Detail: say}
+	case errors.Is(err, intake.ErrBusy):
+		p := aboutBlank(http.StatusServiceUnavailable, "More readings arrive than can be stored at once, and these were not taken. Send them again in a moment.")
+		p.retryAfter = true
+		return p
 	case errors.Is(err, context.Canceled): // whoever asked has gone
 		return aboutBlank(http.StatusServiceUnavailable, "The request was given up before it was done.")
 	case errors.Is(err, tracker.ErrAway), errors.As(err, &network), errors.Is(err, context.DeadlineExceeded):
@@ -112,6 +118,9 @@ func forPrograms(r *http.Request) bool {
 func tell(w http.ResponseWriter, r *http.Request, p problem) {
 	if p.challenge != "" {
 		w.Header().Set("WWW-Authenticate", p.challenge)
+	}
+	if p.retryAfter {
+		w.Header().Set("Retry-After", "2")
 	}
 	if !forPrograms(r) {
 		plain(w, p.Status, p.Detail)

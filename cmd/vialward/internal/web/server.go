@@ -12,6 +12,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"vialward/cmd/vialward/internal/intake"
 	"vialward/tracker"
 )
 
@@ -28,7 +29,8 @@ type Server struct {
 	Extra        map[string]http.Handler // further pages by mux pattern: the demo's mail
 	DemoClock    bool                    // pages say that they stand on an invented calendar
 
-	open atomic.Bool // Tracker is there
+	open  atomic.Bool // Tracker is there
+	small *intake.Collector
 }
 
 // defaultMaxBody is a day of one-second readings of thirty sensors in the plain form.
@@ -37,6 +39,7 @@ const defaultMaxBody = 64 << 20
 // Use gives a running server its operations; the requests that came before were answered with 503.
 func (s *Server) Use(t *tracker.Tracker) {
 	s.Tracker = t
+	s.small = &intake.Collector{Take: t.TakeInMany, Log: s.Log}
 	s.open.Store(true)
 }
 
@@ -44,7 +47,7 @@ func (s *Server) Use(t *tracker.Tracker) {
 // answer gets the security headers, its host and origin are looked at, its body is bounded.
 func (s *Server) Handler() http.Handler {
 	if s.Tracker != nil {
-		s.open.Store(true)
+		s.Use(s.Tracker)
 	}
 	if s.MaxBodyBytes <= 0 {
 		s.MaxBodyBytes = defaultMaxBody

@@ -23,6 +23,7 @@ import (
 // its people: "tech-1", "rph-1", ... act as them; "reader" reads, "logger" writes readings, "logger-T2" those of T2.
 type shop struct {
 	*Server
+	dsn string
 	h   http.Handler
 	log bytes.Buffer
 
@@ -35,10 +36,11 @@ var morning = time.Date(2025, 10, 13, 11, 5, 0, 0, time.UTC)
 
 func newShop(t testing.TB) *shop {
 	t.Helper()
-	store, err := db.Open(t.Context(), dbtest.Fresh(t))
+	dsn := dbtest.Fresh(t)
+	store, err := db.Open(t.Context(), dsn)
 	require.NoError(t, err)
 	t.Cleanup(store.Close)
-	s := &shop{now: morning}
+	s := &shop{dsn: dsn, now: morning}
 	log := slog.New(slog.NewTextHandler(&lockedBuffer{b: &s.log}, nil))
 	k := &tracker.Tracker{Store: store, Now: s.clock, Log: log}
 	_, err = k.LoadSite(t.Context(), tracker.Account("root"), smallSite())
