@@ -2,6 +2,8 @@ package main
 
 import (
 	"encoding/json"
+	"os"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -105,6 +107,13 @@ func TestNothingIsIgnored(t *testing.T) {
 		require.Empty(t, stdout)
 		require.Contains(t, stderr, "unknown flag")
 	}
+	log := filepath.Join(t.TempDir(), "T4.csv")
+	require.NoError(t, os.WriteFile(log, []byte("12/11/2025 07:00,5.1\n"), 0o600))
+	layout := "internal/demo/layouts/T4.toml" // of New York
+	code, _, stderr := vialward(t, "", "ingest", log, "--layout", layout, "--zone", "Europe/Berlin")
+	require.Equal(t, exitUsage, code)
+	require.Contains(t, stderr, `the layout says zone = "America/New_York", but the zone was given as Europe/Berlin: leave one out`)
+	done(t, &loaded, "ingest", log, "--layout", layout, "--zone", "America/New_York")
 	for _, args := range []string{"vial list --unit R77", "sweep print 999", "case show 99", "batch show 251110-7"} {
 		var refused struct {
 			Refused []struct{ Code, Why string }

@@ -69,6 +69,9 @@ func Text(ctx context.Context, t *tracker.Tracker, site string, a tracker.Actor,
 		}
 		layout, text = &l, string(bytes.ToValidUTF8(raw, nil))
 	}
+	if layout != nil && layout.Zone != nil && how.Zone != nil && layout.Zone.String() != how.Zone.String() { // one would silently not count
+		return tracker.Intake{}, &templog.DocumentError{Why: fmt.Sprintf("%s: the layout says zone = %q, but the zone was given as %s: leave one out", name, layout.Zone, how.Zone)}
+	}
 	p, err := templog.NewParser(r, layout, templog.Options{Zone: how.Zone, Unit: how.Unit})
 	if err != nil {
 		return tracker.Intake{}, fmt.Errorf("%s: %w", name, err)

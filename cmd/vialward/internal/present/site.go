@@ -34,6 +34,7 @@ var shownIn = []struct {
 }{
 	{"_ns", "_minutes", int64(time.Minute)},
 	{"milli_celsius", "celsius", 1000},
+	{"milli_percent", "percent", 1000},
 	{"micrograms", "mg", 1000},
 	{"microlitres", "ml", 1000},
 }
