@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -90,12 +91,35 @@ func (o listSweeps) Run(c *call) error {
 
 type confirmSweep struct {
 	acting
-	Number int `arg:"" help:"Running number of the list."`
+	List listCode `arg:"" help:"Running number of the list, or the code on its pages."`
+}
+
+// listCode is a list as a person names it.
+type listCode struct {
+	site   string // of the code; "" = a bare number
+	number int
+}
+
+// UnmarshalText reads "53" or "SWEEP-QUILL-053".
+func (l *listCode) UnmarshalText(text []byte) error {
+	if site, number, ok := sweep.ParseCode(string(text)); ok {
+		l.site, l.number = site, number
+		return nil
+	}
+	n, err := strconv.Atoi(string(text))
+	if err != nil || n < 1 {
+		return fmt.Errorf("%q is neither a list's running number nor the code on its pages (SWEEP-SITE-053)", text)
+	}
+	l.number = n
+	return nil
 }
 
 func (o confirmSweep) Run(c *call) error {
 	return o.work(c, func(t *tracker.Tracker, site string, who tracker.Actor, at time.Time) error {
-		row, err := t.ConfirmSweep(c.ctx, site, who, o.Number, at)
+		if o.List.site != "" && !strings.EqualFold(o.List.site, site) {
+			return stock.Refuse("list", "", "that is a list of site %s, and this is %s", o.List.site, site)
+		}
+		row, err := t.ConfirmSweep(c.ctx, site, who, o.List.number, at)
 		if err != nil {
 			return err
 		}

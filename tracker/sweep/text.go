@@ -2,11 +2,23 @@ package sweep
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 )
 
-// Code is what is scanned or typed when all pages of a list are done: "SWEEP-QUILL-061".
+// Code is what is typed when all pages of a list are done: "SWEEP-QUILL-061".
 func (l List) Code() string { return fmt.Sprintf("SWEEP-%s-%03d", l.Site, l.Number) }
+
+// ParseCode reads what Code prints, as people type it: the site's code and the list's running number.
+func ParseCode(s string) (site string, number int, ok bool) {
+	s, ok = strings.CutPrefix(strings.ToUpper(strings.TrimSpace(s)), "SWEEP-")
+	i := strings.LastIndexByte(s, '-')
+	if !ok || i < 1 {
+		return "", 0, false
+	}
+	number, err := strconv.Atoi(s[i+1:])
+	return s[:i], number, err == nil && number > 0
+}
 
 // Text is the list as printed: one unit a page, pages parted by form feeds, at most 100 columns, two rows or three for
 // each line. Whatever is long wraps.
@@ -181,6 +193,6 @@ func (p printer) foot(b *strings.Builder) {
 	}
 	b.WriteString("\nSwept by       ______________________________   at ____:____\n")
 	b.WriteString("Second person  ______________________________   at ____:____\n")
-	flow(b, "", "  ", "When every page is done, scan or type "+p.Code())
+	flow(b, "", "  ", "When every page is done, type "+p.Code())
 	flow(b, "", "", Caution)
 }

@@ -168,3 +168,17 @@ func BenchmarkText(b *testing.B) {
 		sweep.Text(l)
 	}
 }
+
+// The code on a list's pages comes back as what it stands for, however it is typed; nothing else does.
+func TestCodeOfAList(t *testing.T) {
+	for typed, want := range map[string]string{
+		sweep.List{Site: "QUILL", Number: 61}.Code(): "QUILL 61", " sweep-quill-61\n": "QUILL 61", "SWEEP-A-B-1200": "A-B 1200",
+		"SWEEP-QUILL": "", "SWEEP--61": "", "SWEEP-QUILL-": "", "SWEEP-QUILL-0": "", "61": "", "": "", "251111-2": "",
+	} {
+		site, number, ok := sweep.ParseCode(typed)
+		require.Equal(t, want != "", ok, typed)
+		if ok {
+			require.Equal(t, want, fmt.Sprintf("%s %d", site, number))
+		}
+	}
+}

@@ -10,6 +10,7 @@ import (
 	"vialward/tracker"
 	"vialward/tracker/label"
 	"vialward/tracker/stock"
+	"vialward/tracker/sweep"
 )
 
 // findPage answers what was typed or scanned into the find field, where it is not one thing alone.
@@ -31,14 +32,14 @@ func findPageOf(ctx context.Context, v *visit) (content, error) {
 	q := strings.TrimSpace(v.r.URL.Query().Get("q"))
 	p := findPage{Asked: q}
 	if q == "" {
-		p.Say = "Type or scan a vial's code, a batch, a product or a component's lot."
+		p.Say = "Type or scan a vial's code, a batch, a product or a component's lot; or type the code on a list."
 		return p, nil
 	}
 	if len(q) > longestFind {
 		p.Asked, p.Say = q[:40]+" ...", fmt.Sprintf("That is longer than %d characters: scan one code at a time.", longestFind)
 		return p, nil
 	}
-	for _, look := range []func(context.Context, string, *findPage) error{v.findVial, v.findBatch, v.findUnit, v.findProduct, v.findLot} {
+	for _, look := range []func(context.Context, string, *findPage) error{v.findSweep, v.findVial, v.findBatch, v.findUnit, v.findProduct, v.findLot} {
 		if err := look(ctx, q, &p); err != nil {
 			return nil, err
 		}
@@ -90,6 +91,15 @@ func looksLikeCode(q string) bool {
 		}
 	}
 	return digits >= 8
+}
+
+// findSweep takes the code on a list's pages to the list.
+func (v *visit) findSweep(_ context.Context, q string, _ *findPage) error {
+	site, number, ok := sweep.ParseCode(q)
+	if !ok || !strings.EqualFold(site, v.site.Code) {
+		return nil
+	}
+	return elsewhere(v.link("/sweeps/", plainText(number)))
 }
 
 func (v *visit) findBatch(ctx context.Context, q string, _ *findPage) error {

@@ -2,6 +2,9 @@ package web_test
 
 import (
 	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
 	"strings"
 	"testing"
 	"time"
@@ -65,4 +68,17 @@ func TestDosesStayOnOneLine(t *testing.T) {
 	}
 	require.Greater(t, doses, 100)
 	require.Greater(t, shelves, 2)
+}
+
+// What the list asks for when it is done is known where it is typed.
+func TestCodeOnAListIsFound(t *testing.T) {
+	t.Parallel()
+	n := newNight(t, nil)
+	_, page := n.page(t, "/sweeps/5")
+	require.Contains(t, text(page), "When every page is done, type SWEEP-QUILLMERE-005")
+	for _, typed := range []string{"SWEEP-QUILLMERE-005", " sweep-quillmere-5 "} {
+		w := httptest.NewRecorder()
+		n.server.Handler().ServeHTTP(w, httptest.NewRequest(http.MethodGet, "http://127.0.0.1:8080/find?q="+url.QueryEscape(typed), nil))
+		require.Equal(t, "/sweeps/5", w.Header().Get("Location"), typed)
+	}
 }
