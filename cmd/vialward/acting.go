@@ -16,7 +16,8 @@ type atSite struct {
 // person is the flags of a command by which a person does something on the machine itself, now or at times of its own.
 type person struct {
 	atSite
-	As string `help:"Person who acts, by code; the record says it was on the machine." placeholder:"PERSON"`
+	As           string `help:"Person who acts, by code, and proves it by their password; the record says it was on the machine." placeholder:"PERSON"`
+	PasswordFile string `type:"path" placeholder:"FILE" help:"File with that password, readable by its owner only; without it the password is asked for."`
 }
 
 // acting is a person's flags, of something that may have happened earlier.
@@ -37,23 +38,34 @@ func (a acting) work(c *call, f func(t *tracker.Tracker, site string, who tracke
 // work opens what a command needs, finds site and person, and closes it again.
 func (a person) work(c *call, f func(t *tracker.Tracker, site string, who tracker.Actor) error) error {
 	return a.with(c, func(b *app.Base, site string) error {
-		if a.As == "" {
-			return usage("say who acts: --as PERSON")
-		}
-		var who tracker.Actor
-		err := b.Tracker.Store.Read(c.ctx, site, func(v tracker.View) error {
-			p, ok := v.Site().Person(a.As)
-			if !ok {
-				return usage("there is no person %q at site %s; see: vialward site show", a.As, site)
-			}
-			who = tracker.Actor{Person: p, Via: "machine"}
-			return nil
-		})
+		who, err := a.prove(c, b.Tracker, site)
 		if err != nil {
 			return err
 		}
 		return f(b.Tracker, site, who)
 	})
+}
+
+// prove is the person named, by their password.
+func (a person) prove(c *call, t *tracker.Tracker, site string) (tracker.Actor, error) {
+	if a.As == "" {
+		return tracker.Actor{}, usage("say who acts: --as PERSON")
+	}
+	err := t.Store.Read(c.ctx, site, func(v tracker.View) error {
+		if _, ok := v.Site().Person(a.As); !ok { // whoever is on the machine can list them
+			return usage("there is no person %q at site %s; see: vialward site show", a.As, site)
+		}
+		return nil
+	})
+	if err != nil {
+		return tracker.Actor{}, err
+	}
+	password, err := c.secret(a.PasswordFile, "--password-file", "Password of "+a.As)
+	if err != nil {
+		return tracker.Actor{}, err
+	}
+	p, err := t.Prove(c.ctx, site, a.As, password, tracker.From{})
+	return tracker.Actor{Person: p, Via: tracker.ViaMachine}, err
 }
 
 // with opens the base and settles the site.

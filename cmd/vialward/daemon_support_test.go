@@ -22,8 +22,12 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"vialward/alerts/mail"
+	"vialward/cmd/vialward/internal/app"
 	"vialward/cmd/vialward/internal/config"
+	"vialward/cmd/vialward/internal/passwords"
 	"vialward/db/dbtest"
+	"vialward/tracker"
+	"vialward/tracker/stock"
 )
 
 // asVialward makes this test binary the program itself, so that it can be killed as one.
@@ -39,7 +43,41 @@ func TestMain(m *testing.M) {
 			panic(err)
 		}
 	}
-	os.Exit(m.Run())
+	folder, err := os.MkdirTemp("", "vw-secret")
+	if err != nil {
+		panic(err)
+	}
+	passwordFile = filepath.Join(folder, "password")
+	if err := os.WriteFile(passwordFile, []byte(password+"\n"), 0o600); err != nil {
+		panic(err)
+	}
+	code := m.Run()
+	_ = os.RemoveAll(folder)
+	os.Exit(code)
+}
+
+// password of everybody in these tests, and a file with it.
+const password = "kettle moss of the tests"
+
+var passwordFile string
+
+// secrets gives people of the invented site the password, hashed at no cost: what checks it goes by the hash.
+func secrets(t *testing.T, configFile string) {
+	t.Helper()
+	b, err := app.Open(t.Context(), configFile, io.Discard)
+	require.NoError(t, err)
+	b.Tracker.Door = tracker.NewDoor(passwords.Light())
+	sites, err := b.Tracker.Store.Sites(t.Context())
+	require.NoError(t, err)
+	require.NoError(t, b.Tracker.FirstAdministrator(t.Context(), sites[0], tracker.Account("root"), "admin", password))
+	admin := tracker.Actor{Person: stock.Person{Code: "admin"}, Via: tracker.ViaMachine}
+	for _, p := range []string{"tech-1", "rph-1"} {
+		start, _, err := b.Tracker.ResetPassword(t.Context(), sites[0], admin, p)
+		require.NoError(t, err)
+		_, err = b.Tracker.SetPassword(t.Context(), sites[0], p, start, password, tracker.From{})
+		require.NoError(t, err)
+	}
+	require.NoError(t, b.Close())
 }
 
 // until asks again and again, for a minute at most: what a test waits for is there within seconds, or never.
@@ -115,6 +153,7 @@ func (p *place) load(t *testing.T) {
 		Token string `json:"token"`
 	}
 	p.do(t, &out, "site", "load", inventedSite(t))
+	secrets(t, p.config)
 	p.do(t, &out, "token", "make", "rph-1", "--as", "rph-1", "--name", "test")
 	require.NotEmpty(t, out.Token)
 	p.token = out.Token

@@ -21,6 +21,7 @@ func TestDocumentsAreInTheSitesTimeAndUnits(t *testing.T) {
 	t.Setenv("VIALWARD_STATE", t.TempDir())
 	var loaded any
 	done(t, &loaded, "site", "load", "internal/demo/site.toml")
+	secrets(t, "")
 	at := time.Now().Add(-time.Minute).UTC().Format(time.RFC3339)
 	code, _, stderr := vialward(t, "sensor,at,celsius\nT1,"+at+",5.1\nT1,"+at+",5.1\n", "ingest", "-")
 	require.Equal(t, exitDone, code, stderr)

@@ -79,6 +79,7 @@ var libraries = map[string][]string{
 	"github.com/alecthomas/kong":          {"cmd/vialward"},
 	"github.com/alexedwards/argon2id":     {"cmd/vialward/internal/passwords"},
 	"golang.org/x/text":                   {"cmd/vialward/internal/passwords"},
+	"golang.org/x/term":                   {"cmd/vialward"},
 }
 
 // forTests may not be in the binary, not even below somebody's library.

@@ -29,21 +29,23 @@ type commands struct {
 	Config string `help:"Configuration file (TOML)." type:"path" env:"VIALWARD_CONFIG" placeholder:"FILE"`
 	JSON   bool   `help:"Print results as one JSON document." name:"json"`
 
-	Calc   calcCommands   `cmd:"" help:"Calculators: no database, no configuration."`
-	Site   siteCommands   `cmd:"" help:"Set up a site from a file, or print it back."`
-	Batch  batchCommands  `cmd:"" help:"Prepare batches and take over stock."`
-	Vial   vialCommands   `cmd:"" help:"Record what happens to vials."`
-	Ingest ingestCommand  `cmd:"" help:"Take in temperature logs."`
-	Intake intakeCommands `cmd:"" help:"List or withdraw what was taken in."`
-	Sweep  sweepCommands  `cmd:"" help:"Print, list or confirm sweep lists."`
-	Case   caseCommands   `cmd:"" help:"Show excursions and release stock."`
-	Unit   unitCommands   `cmd:"" help:"Planned work and preparation areas."`
-	Token  tokenCommands  `cmd:"" help:"API tokens."`
-	Record recordCommands `cmd:"" help:"Look at the record and recount it."`
-	Daemon daemonCommand  `cmd:"" help:"Run the daemon."`
-	Check  checkCommand   `cmd:"" help:"Try configuration, database, relay, zones and clock."`
-	Demo   demoCommand    `cmd:"" help:"Show the invented site on a morning of its own."`
-	Show   configCommand  `cmd:"" name:"config" help:"Print the configuration in force, secrets masked."`
+	Calc    calcCommands    `cmd:"" help:"Calculators: no database, no configuration."`
+	Site    siteCommands    `cmd:"" help:"Set up a site from a file, or print it back."`
+	Batch   batchCommands   `cmd:"" help:"Prepare batches and take over stock."`
+	Vial    vialCommands    `cmd:"" help:"Record what happens to vials."`
+	Ingest  ingestCommand   `cmd:"" help:"Take in temperature logs."`
+	Intake  intakeCommands  `cmd:"" help:"List or withdraw what was taken in."`
+	Sweep   sweepCommands   `cmd:"" help:"Print, list or confirm sweep lists."`
+	Case    caseCommands    `cmd:"" help:"Show excursions and release stock."`
+	Unit    unitCommands    `cmd:"" help:"Planned work and preparation areas."`
+	Person  personCommands  `cmd:"" help:"Passwords."`
+	Session sessionCommands `cmd:"" help:"Where people are signed in."`
+	Token   tokenCommands   `cmd:"" help:"API tokens."`
+	Record  recordCommands  `cmd:"" help:"Look at the record and recount it."`
+	Daemon  daemonCommand   `cmd:"" help:"Run the daemon."`
+	Check   checkCommand    `cmd:"" help:"Try configuration, database, relay, zones and clock."`
+	Demo    demoCommand     `cmd:"" help:"Show the invented site on a morning of its own."`
+	Show    configCommand   `cmd:"" name:"config" help:"Print the configuration in force, secrets masked."`
 }
 
 // call is what every command gets.

@@ -15,9 +15,12 @@ import (
 	"vialward/db/dbtest"
 )
 
-// vialward runs the whole program on its own streams.
+// vialward runs the whole program on its own streams. Whoever acts proves it by the tests' password, unless another is named.
 func vialward(t *testing.T, stdin string, args ...string) (code int, stdout, stderr string) {
 	t.Helper()
+	if slices.Contains(args, "--as") && !slices.Contains(args, "--password-file") {
+		args = append(slices.Clone(args), "--password-file", passwordFile)
+	}
 	var out, errs bytes.Buffer
 	code = run(t.Context(), args, strings.NewReader(stdin), &out, &errs)
 	return code, out.String(), errs.String()
@@ -126,6 +129,7 @@ func TestByCommandLineAlone(t *testing.T) {
 		return ""
 	}
 	tech, rph := person("technician"), person("pharmacist")
+	secrets(t, "")
 	unit := site.Rooms[0].Units[0]
 	shelf := unit.Code + "/" + unit.Shelves[0].Code
 	var made struct {

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os/user"
 	"strings"
 
 	"vialward/cmd/vialward/internal/app"
@@ -20,8 +19,9 @@ type siteCommands struct {
 }
 
 type siteLoad struct {
-	File string `arg:"" help:"Site file (TOML), - for standard input."`
-	As   string `help:"Person who loads it, by code; not needed the first time." placeholder:"PERSON"`
+	File         string `arg:"" help:"Site file (TOML), - for standard input."`
+	As           string `help:"Person who loads it, by code, and proves it by their password; nobody the first time." placeholder:"PERSON"`
+	PasswordFile string `type:"path" placeholder:"FILE" help:"File with that password, readable by its owner only; without it the password is asked for."`
 }
 
 func (l siteLoad) Run(c *call) (err error) {
@@ -70,24 +70,12 @@ func (l siteLoad) Run(c *call) (err error) {
 
 // actor is the person named, once the site has people; whoever is on the machine loads it the first time.
 func (l siteLoad) actor(c *call, b *app.Base, site string) (tracker.Actor, error) {
-	name := "someone"
-	if u, err := user.Current(); err == nil {
-		name = u.Username
-	}
-	who := tracker.Account(name)
 	if l.As == "" {
-		return who, nil
+		return account(), nil
 	}
-	err := b.Tracker.Store.Read(c.ctx, site, func(v tracker.View) error {
-		p, ok := v.Site().Person(l.As)
-		if !ok {
-			return usage("there is no person %q at site %s", l.As, site)
-		}
-		who = tracker.Actor{Person: p, Via: tracker.ViaMachine}
-		return nil
-	})
-	if errors.Is(err, tracker.ErrNotFound) { // the first load
-		err = nil
+	who, err := person{As: l.As, PasswordFile: l.PasswordFile}.prove(c, b.Tracker, site)
+	if errors.Is(err, tracker.ErrNotFound) { // there is no such site yet, and nobody of it
+		return account(), nil
 	}
 	return who, err
 }

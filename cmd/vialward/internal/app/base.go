@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"vialward/cmd/vialward/internal/config"
+	"vialward/cmd/vialward/internal/passwords"
 	"vialward/db"
 	"vialward/db/local"
 	"vialward/tracker"
@@ -79,7 +80,9 @@ func (b *Base) connect(ctx context.Context) error {
 // use takes a connected database and makes the operations over it.
 func (b *Base) use(store *db.DB) {
 	b.DB = store
-	b.Tracker = &tracker.Tracker{Store: store, Now: time.Now, Log: b.Log, MailDomain: domainOf(b.Config.Mail.From)}
+	b.Tracker = &tracker.Tracker{
+		Store: store, Now: time.Now, Log: b.Log, MailDomain: domainOf(b.Config.Mail.From), Door: tracker.NewDoor(passwords.Standard()),
+	}
 }
 
 func (b *Base) find(ctx context.Context) error {

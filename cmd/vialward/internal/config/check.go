@@ -2,6 +2,7 @@ package config
 
 import (
 	"crypto/x509"
+	"fmt"
 	"net"
 	"net/mail"
 	"net/netip"
@@ -128,25 +129,36 @@ func (r *reader) mailPassword(file string) Secret {
 	if file == "" {
 		return ""
 	}
+	password, err := ReadSecret(file, r.env)
+	if err != nil {
+		r.wrong(key, "%v", err)
+		return ""
+	}
+	r.origin["mail.password"] = "password_file"
+	return password
+}
+
+// ReadSecret reads a password from a file of one line, which nobody but its owner may read.
+func ReadSecret(file string, env func(string) string) (Secret, error) {
 	text, mode, err := readWithMode(file)
+	secret := strings.TrimRight(string(text), "\r\n")
 	switch {
 	case err != nil:
-		r.wrong(key, "the password cannot be read: %v", err)
-	case mode&0o077 != 0 && !r.credential(file):
-		r.wrong(key, "others may read it (%04o): chmod 600 %s", mode, file)
-	case strings.TrimRight(string(text), "\r\n") == "":
-		r.wrong(key, "%s is empty: write the password into it, one line", file)
-	default:
-		r.origin["mail.password"] = "password_file"
-		return Secret(strings.TrimRight(string(text), "\r\n"))
+		return "", fmt.Errorf("the password cannot be read: %w", err)
+	case mode&0o077 != 0 && !credential(file, env):
+		return "", fmt.Errorf("others may read it (%04o): chmod 600 %s", mode, file)
+	case secret == "":
+		return "", fmt.Errorf("%s is empty: write the password into it, one line", file)
+	case strings.ContainsAny(secret, "\r\n"):
+		return "", fmt.Errorf("%s has several lines: write the password into it, and nothing else", file)
 	}
-	return ""
+	return Secret(secret), nil
 }
 
 // credential says whether the service manager handed the file over: those are guarded by an access list that plain
 // permission bits show as readable by the group (systemd.exec, "Credentials").
-func (r *reader) credential(file string) bool {
-	folder := r.env("CREDENTIALS_DIRECTORY")
+func credential(file string, env func(string) string) bool {
+	folder := env("CREDENTIALS_DIRECTORY")
 	return folder != "" && filepath.Dir(file) == filepath.Clean(folder)
 }
 
