@@ -98,6 +98,7 @@ const (
 	Calculate Operation = "calculate"
 	SignIn    Operation = "sign-in"
 	Watch     Operation = "watch"
+	Demo      Operation = "demonstrate" // what only the demonstration has: its caught mail, becoming somebody invented
 )
 
 var (
@@ -161,6 +162,7 @@ var table = map[Operation]Rule{
 	Calculate: {Do: "calculate", Anyone: true, Reads: true},
 	SignIn:    {Do: "sign in", Anyone: true},
 	Watch:     {Do: "ask whether the program is well", Anyone: true, Reads: true},
+	Demo:      {Do: "look around in the demonstration", Anyone: true, Reads: true},
 }
 
 // Of an operation, its rule; false for what is not in the table.

@@ -11,6 +11,7 @@ import (
 	"vialward/cmd/vialward/internal/intake"
 	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
+	"vialward/tracker/access"
 	"vialward/tracker/stock"
 	"vialward/tracker/walltime"
 )
@@ -23,8 +24,8 @@ const (
 // route is one line of the API's table: what serves it, and what describes it in openapi.json.
 type route struct {
 	method, path string
-	needs        scope
-	say          string // one line for people
+	op           access.Operation // whose roles decide who may
+	say          string           // one line for people
 	query        []parameter
 	media        []string     // of the body; none = no body
 	body, answer reflect.Type // of the documents; body nil = not one JSON document of ours
@@ -46,10 +47,24 @@ type ask struct {
 	as    present.As
 }
 
+// needs is the scope of a token that this takes.
+func (r route) needs() scope {
+	switch rule, _ := access.Of(r.op); {
+	case rule.Anyone:
+		return scopeNone
+	case r.op == access.WriteReadings:
+		return scopeReadings
+	case rule.Reads:
+		return scopeRead
+	default:
+		return scopeAct
+	}
+}
+
 // get makes a route that reads, on one unchanging view of the token's site.
-func get[A any](path, say string, do func(context.Context, *ask, tracker.View) (A, error), query ...parameter) route {
+func get[A any](op access.Operation, path, say string, do func(context.Context, *ask, tracker.View) (A, error), query ...parameter) route {
 	return route{
-		method: http.MethodGet, path: apiPrefix + path, needs: scopeRead, say: say, query: query, answer: reflect.TypeFor[A](),
+		method: http.MethodGet, path: apiPrefix + path, op: op, say: say, query: query, answer: reflect.TypeFor[A](),
 		do: func(ctx context.Context, q *ask) (any, error) {
 			var a A
 			err := q.t.Store.Read(ctx, q.site.Code, func(v tracker.View) (err error) {
@@ -62,9 +77,9 @@ func get[A any](path, say string, do func(context.Context, *ask, tracker.View) (
 }
 
 // post makes a route that does something as the token's person.
-func post[B, A any](path, say string, do func(context.Context, *ask, B) (A, error)) route {
+func post[B, A any](op access.Operation, path, say string, do func(context.Context, *ask, B) (A, error)) route {
 	return route{
-		method: http.MethodPost, path: apiPrefix + path, needs: scopeAct, say: say, media: []string{mediaJSON},
+		method: http.MethodPost, path: apiPrefix + path, op: op, say: say, media: []string{mediaJSON},
 		body: reflect.TypeFor[B](), answer: reflect.TypeFor[A](),
 		do: func(ctx context.Context, q *ask) (any, error) {
 			var b B
@@ -114,8 +129,11 @@ func (s *Server) serve(route route) http.HandlerFunc {
 }
 
 func (s *Server) answer(ctx context.Context, route route, q *ask) (any, error) {
-	if route.needs != scopeNone {
-		if err := q.identify(ctx, route.needs); err != nil {
+	if needed := route.needs(); needed != scopeNone {
+		if err := q.identify(ctx, needed); err != nil {
+			return nil, err
+		}
+		if err := access.MayAsk(q.site, q.who.Person.Code, route.op, q.now); err != nil {
 			return nil, err
 		}
 	}

@@ -6,6 +6,7 @@ import (
 
 	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
+	"vialward/tracker/access"
 )
 
 // theseVials is the request of an operation that needs nothing but vials.
@@ -34,8 +35,8 @@ type release struct {
 type operation[B any] func(*tracker.Tracker, context.Context, string, tracker.Actor, B) (tracker.Handled, error)
 
 // onVials makes the route of an operation on vials; vials finds them in its request.
-func onVials[B any](path, say string, vials func(*B) *[]string, do operation[B]) route {
-	return post(path, say, func(ctx context.Context, q *ask, b B) (present.Handled, error) {
+func onVials[B any](op access.Operation, path, say string, vials func(*B) *[]string, do operation[B]) route {
+	return post(op, path, say, func(ctx context.Context, q *ask, b B) (present.Handled, error) {
 		list := vials(&b)
 		var err error
 		if *list, err = vialCodes(*list); err != nil {
@@ -61,30 +62,30 @@ func stockOperations() []route {
 		end   = func(b *tracker.Close) *[]string { return &b.Vials }
 	)
 	return []route{
-		post("/batches", "Record a prepared batch; its beyond-use date is computed, never given.", prepare),
-		post("/stock", "Take over stock that was there before the record; its beyond-use date as on its label.", takeOver),
-		onVials("/vials/label", "Labels are on.", these, only((*tracker.Tracker).Label)),
-		onVials("/vials/verify", "Labelled vials were checked, by another person than their preparer.", these, only((*tracker.Tracker).Verify)),
-		onVials("/vials/place", "Vials were put on a shelf, or moved. A warmer place shortens their beyond-use date.", place, (*tracker.Tracker).Place),
-		onVials("/vials/issue", "Vials were handed out.", func(b *tracker.Issue) *[]string { return &b.Vials }, (*tracker.Tracker).Issue),
-		onVials("/vials/give", "Issued vials were given.", these, only((*tracker.Tracker).Give)),
-		onVials("/vials/return", "Issued vials came back; they are on hold.", place, (*tracker.Tracker).Return),
-		onVials("/vials/enter", "Vials were punctured.", func(b *tracker.Enter) *[]string { return &b.Vials }, (*tracker.Tracker).Enter),
-		onVials("/vials/hold", "Put vials on hold.", hold, (*tracker.Tracker).Hold),
-		onVials("/vials/lift", "Take one of the vials' own holds off.", hold, (*tracker.Tracker).Lift),
-		onVials("/vials/shorten", "Give vials an earlier beyond-use date.", func(b *tracker.Shorten) *[]string { return &b.Vials }, (*tracker.Tracker).Shorten),
-		onVials("/vials/relabel", "New labels are on.", func(b *relabel) *[]string { return &b.Vials },
+		post(access.Prepare, "/batches", "Record a prepared batch; its beyond-use date is computed, never given.", prepare),
+		post(access.TakeOver, "/stock", "Take over stock that was there before the record; its beyond-use date as on its label.", takeOver),
+		onVials(access.Label, "/vials/label", "Labels are on.", these, only((*tracker.Tracker).Label)),
+		onVials(access.Verify, "/vials/verify", "Labelled vials were checked, by another person than their preparer.", these, only((*tracker.Tracker).Verify)),
+		onVials(access.Place, "/vials/place", "Vials were put on a shelf, or moved. A warmer place shortens their beyond-use date.", place, (*tracker.Tracker).Place),
+		onVials(access.Issue, "/vials/issue", "Vials were handed out.", func(b *tracker.Issue) *[]string { return &b.Vials }, (*tracker.Tracker).Issue),
+		onVials(access.Give, "/vials/give", "Issued vials were given.", these, only((*tracker.Tracker).Give)),
+		onVials(access.Return, "/vials/return", "Issued vials came back; they are on hold.", place, (*tracker.Tracker).Return),
+		onVials(access.Enter, "/vials/enter", "Vials were punctured.", func(b *tracker.Enter) *[]string { return &b.Vials }, (*tracker.Tracker).Enter),
+		onVials(access.Hold, "/vials/hold", "Put vials on hold.", hold, (*tracker.Tracker).Hold),
+		onVials(access.Lift, "/vials/lift", "Take one of the vials' own holds off.", hold, (*tracker.Tracker).Lift),
+		onVials(access.Shorten, "/vials/shorten", "Give vials an earlier beyond-use date.", func(b *tracker.Shorten) *[]string { return &b.Vials }, (*tracker.Tracker).Shorten),
+		onVials(access.Relabel, "/vials/relabel", "New labels are on.", func(b *relabel) *[]string { return &b.Vials },
 			func(t *tracker.Tracker, ctx context.Context, site string, a tracker.Actor, b relabel) (tracker.Handled, error) {
 				return t.Relabel(ctx, site, a, b.Vials, b.Reason, b.At)
 			}),
-		onVials("/vials/discard", "Vials were thrown away.", end, (*tracker.Tracker).Discard),
-		onVials("/vials/lose", "Vials cannot be found.", end, (*tracker.Tracker).Lose),
-		onVials("/vials/void", "The record of these vials was wrong from the start; two pharmacists.", end, (*tracker.Tracker).Void),
-		onVials("/vials/send", "Vials left for another site.", end, (*tracker.Tracker).Send),
-		onVials("/vials/find", "Vials were found where the record does not have them.", place, (*tracker.Tracker).Find),
-		post("/cases/{no}/release", "Take a case's holds off vials, on a pharmacist's decision.", releaseFrom),
-		post("/counts", "A blind count of a product on a shelf or in a unit.", count),
-		post("/recalls", "Hold everything made from a lot or of a batch, and trace it.", recall),
+		onVials(access.Discard, "/vials/discard", "Vials were thrown away.", end, (*tracker.Tracker).Discard),
+		onVials(access.Lose, "/vials/lose", "Vials cannot be found.", end, (*tracker.Tracker).Lose),
+		onVials(access.Void, "/vials/void", "The record of these vials was wrong from the start; two pharmacists.", end, (*tracker.Tracker).Void),
+		onVials(access.Send, "/vials/send", "Vials left for another site.", end, (*tracker.Tracker).Send),
+		onVials(access.Find, "/vials/find", "Vials were found where the record does not have them.", place, (*tracker.Tracker).Find),
+		post(access.Release, "/cases/{no}/release", "Take a case's holds off vials, on a pharmacist's decision.", releaseFrom),
+		post(access.Count, "/counts", "A blind count of a product on a shelf or in a unit.", count),
+		post(access.Recall, "/recalls", "Hold everything made from a lot or of a batch, and trace it.", recall),
 	}
 }
 

@@ -12,6 +12,7 @@ import (
 	"vialward/cmd/vialward/internal/intake"
 	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
+	"vialward/tracker/access"
 	"vialward/tracker/templog"
 )
 
@@ -34,7 +35,7 @@ type posted struct {
 
 func intakeRoutes() []route {
 	return []route{{
-		method: http.MethodPost, path: readingsPath, needs: scopeReadings,
+		method: http.MethodPost, path: readingsPath, op: access.WriteReadings,
 		say:   "Take in temperatures. Sending the same again is harmless; an unknown sensor's values are refused values in a 200.",
 		media: []string{mediaCSV, mediaJSON, mediaNDJSON}, body: reflect.TypeFor[[]posted](), answer: reflect.TypeFor[takenIn](), do: takeReadings,
 	}}

@@ -6,13 +6,14 @@ import (
 
 	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
+	"vialward/tracker/access"
 )
 
 func recordReads() []route {
 	limit := parameter{"limit", "integer", "How many at most."}
 	return []route{
-		get("/events", "The site's record, oldest first.", getEvents, parameter{"after", "integer", "Only events behind this one's seq."}, limit),
-		get("/outbox", "Mails and what became of them, newest first.", getOutbox, limit),
+		get(access.Read, "/events", "The site's record, oldest first.", getEvents, parameter{"after", "integer", "Only events behind this one's seq."}, limit),
+		get(access.ReadMail, "/outbox", "Mails and what became of them, newest first.", getOutbox, limit),
 	}
 }
 

@@ -6,6 +6,8 @@ import (
 	"net/http"
 	"slices"
 	"sync"
+
+	"vialward/tracker/access"
 )
 
 // table is the whole API. openapi.json is made from it, so it cannot say anything else.
@@ -20,10 +22,10 @@ func table() []route {
 	})
 	all = slices.Concat(
 		[]route{{
-			method: http.MethodGet, path: apiPrefix + "/openapi.json", say: "This description.",
+			method: http.MethodGet, path: apiPrefix + "/openapi.json", op: access.Watch, say: "This description.",
 			do: func(context.Context, *ask) (any, error) { return description(), nil },
 		}},
-		intakeRoutes(), stockReads(), temperatureReads(), recordReads(), stockOperations(), siteOperations(),
+		intakeRoutes(), stockReads(), temperatureReads(), recordReads(), peopleRoutes(), stockOperations(), siteOperations(),
 	)
 	return all
 }

@@ -7,6 +7,7 @@ import (
 	"vialward/cmd/vialward/internal/config"
 	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
+	"vialward/tracker/access"
 	"vialward/tracker/stock"
 )
 
@@ -66,11 +67,11 @@ type zoneDeclared struct {
 
 func siteOperations() []route {
 	return []route{
-		post("/areas/{code}", "Say what a preparation area may do from now on: category 1, 2 or 3, or none.", setArea),
-		post("/units/{code}/work", "Plan work on a unit: mutes its page for that time, never the record.", planWork),
-		post("/sweeps/{number}/confirm", "A sweep list was worked.", confirmSweep),
-		post("/intakes/{id}/withdraw", "Set an intake's readings aside, kept.", withdraw),
-		post("/sensors/{code}/zone", "Declare the zone a suspect sensor's clock stands in.", declareZone),
+		post(access.SetArea, "/areas/{code}", "Say what a preparation area may do from now on: category 1, 2 or 3, or none.", setArea),
+		post(access.PlanWork, "/units/{code}/work", "Plan work on a unit: mutes its page for that time, never the record.", planWork),
+		post(access.Confirm, "/sweeps/{number}/confirm", "A sweep list was worked.", confirmSweep),
+		post(access.Withdraw, "/intakes/{id}/withdraw", "Set an intake's readings aside, kept.", withdraw),
+		post(access.DeclareZone, "/sensors/{code}/zone", "Declare the zone a suspect sensor's clock stands in.", declareZone),
 	}
 }
 

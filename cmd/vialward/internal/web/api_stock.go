@@ -7,6 +7,7 @@ import (
 
 	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
+	"vialward/tracker/access"
 	"vialward/tracker/label"
 	"vialward/tracker/stock"
 )
@@ -16,15 +17,15 @@ var inStock = []stock.State{stock.InPreparation, stock.Available, stock.WithWard
 
 func stockReads() []route {
 	return []route{
-		get("/sweep", "The newest sweep list, or with now=true the list as it would be made now, without a number.", getSweep,
+		get(access.Read, "/sweep", "The newest sweep list, or with now=true the list as it would be made now, without a number.", getSweep,
 			parameter{"now", "boolean", "A preview instead of the newest list."}),
-		get("/vials", "Stock by unit, shelf and beyond-use date.", getVials,
+		get(access.Read, "/vials", "Stock by unit, shelf and beyond-use date.", getVials,
 			parameter{"unit", "string", "Only this storage unit."}, parameter{"product", "string", "Only this product, by code."},
 			parameter{"state", "string", "Only this state; left out: prepared, available and issued; any: all."}),
-		get("/vials/{code}", "A vial's whole life: who made it, from what, where it has been, what was decided.", getVial),
-		get("/vials/{code}/place", "What placing a vial there would make of its beyond-use date; nothing is recorded.", getPlacing,
+		get(access.Read, "/vials/{code}", "A vial's whole life: who made it, from what, where it has been, what was decided.", getVial),
+		get(access.Read, "/vials/{code}/place", "What placing a vial there would make of its beyond-use date; nothing is recorded.", getPlacing,
 			parameter{"to", "string", "Shelf, as UNIT/SHELF."}, parameter{"at", "date-time", "When it would be placed; now if left out."}),
-		get("/batches/{code}", "A batch, every limit its beyond-use date was chosen from, and its vials.", getBatch),
+		get(access.Read, "/batches/{code}", "A batch, every limit its beyond-use date was chosen from, and its vials.", getBatch),
 	}
 }
 

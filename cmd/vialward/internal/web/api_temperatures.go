@@ -7,6 +7,7 @@ import (
 
 	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
+	"vialward/tracker/access"
 )
 
 // longestSpan of readings in one answer: a month of one-minute readings of a unit's sensors is a few megabytes.
@@ -15,13 +16,13 @@ const longestSpan = 31 * 24 * time.Hour
 func temperatureReads() []route {
 	limit := parameter{"limit", "integer", "How many at most."}
 	return []route{
-		get("/units", "Every storage unit in walking order: stock, newest temperatures, open cases.", getUnits),
-		get("/units/{code}/readings", "A unit's temperatures, corrected and raw, 31 days at most.", getReadings,
+		get(access.Read, "/units", "Every storage unit in walking order: stock, newest temperatures, open cases.", getUnits),
+		get(access.Read, "/units/{code}/readings", "A unit's temperatures, corrected and raw, 31 days at most.", getReadings,
 			parameter{"from", "date-time", "First instant; left out: 24 hours before to."}, parameter{"to", "date-time", "First instant that no longer counts; left out: now."}),
-		get("/cases", "Excursions, newest first.", getCases,
+		get(access.Read, "/cases", "Excursions, newest first.", getCases,
 			parameter{"unit", "string", "Only this storage unit."}, parameter{"open", "boolean", "Only open ones."}, limit),
-		get("/cases/{no}", "An excursion and every vial it touched, with where it was then.", getCase),
-		get("/intakes", "What was taken in of temperature logs, newest first, with what became of every value.", getIntakes, limit),
+		get(access.Read, "/cases/{no}", "An excursion and every vial it touched, with where it was then.", getCase),
+		get(access.Read, "/intakes", "What was taken in of temperature logs, newest first, with what became of every value.", getIntakes, limit),
 	}
 }
 

@@ -6,6 +6,8 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+
+	"vialward/tracker/access"
 )
 
 // object is a JSON object of the description.
@@ -52,9 +54,10 @@ func (s schemas) operation(r route, failed object) object {
 	if ps := parametersOf(r); len(ps) > 0 {
 		o["parameters"] = ps
 	}
-	if r.needs != scopeNone {
+	if needed := r.needs(); needed != scopeNone {
 		o["security"] = []object{{"token": []string{}}}
-		o["description"] = "Takes a token of scope " + string(r.needs) + "; scope act does for all."
+		rule, _ := access.Of(r.op)
+		o["description"] = "Takes a token of scope " + string(needed) + "; scope act does for all. Its person has the role of " + rule.Whose() + "."
 	}
 	if len(r.media) > 0 {
 		content := object{}
@@ -82,7 +85,7 @@ func parametersOf(r route) []object {
 	for _, m := range inBraces.FindAllStringSubmatch(r.path, -1) {
 		out = append(out, object{"name": m[1], "in": "path", "required": true, "schema": object{"type": "string"}})
 	}
-	if r.needs == scopeNone {
+	if r.needs() == scopeNone {
 		return out
 	}
 	for _, p := range append([]parameter{{"site", "string", "Site code; only the token's own."}}, r.query...) {

@@ -303,7 +303,7 @@ func FuzzDocument(f *testing.F) {
 	f.Add([]byte(`{"vials":["a"],"at":"2025-10-13T07:05:00.123456789+14:00"}`))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		for _, r := range table() {
-			if r.needs != scopeAct {
+			if r.needs() != scopeAct {
 				continue
 			}
 			document := reflect.New(r.body)

@@ -9,36 +9,6 @@ import (
 	"vialward/tracker/walltime"
 )
 
-// pages registers the pages for people: one line a page, one file a page (page_*.go), each with its template.
-func (s *Server) pages(mux *http.ServeMux) {
-	mux.HandleFunc("GET /{$}", s.page("today", todayPageOf))
-	mux.HandleFunc("GET /units/{code}", s.page("unit", unitPageOf))
-	mux.HandleFunc("GET /vials/{code}", s.page("vial", vialPageOf))
-	mux.HandleFunc("GET /batches/{code}", s.page("batch", batchPageOf))
-	mux.HandleFunc("GET /stock", s.page("stock", stockPageOf))
-	mux.HandleFunc("GET /cases", s.page("cases", casesPageOf))
-	mux.HandleFunc("GET /cases/{no}", s.page("case", casePageOf))
-	mux.HandleFunc("GET /sweeps", s.page("sweeps", sweepsPageOf))
-	mux.HandleFunc("GET /sweeps/now", s.page("sweep", previewPageOf))
-	mux.HandleFunc("GET /sweeps/{number}", s.page("sweep", sweepPageOf))
-	mux.HandleFunc("GET /outbox", s.page("outbox", outboxPageOf))
-	mux.HandleFunc("GET /outbox/{id}", s.page("mail", mailPageOf))
-	mux.HandleFunc("GET /find", s.page("find", findPageOf))
-	mux.HandleFunc("GET /sites", s.sitesPage)
-	if s.DemoClock {
-		mux.HandleFunc("GET /demo/people", s.page("people", peoplePageOf))
-		mux.HandleFunc("POST /demo/person", s.becomePerson)
-	}
-	mux.Handle("GET /static/", staticFiles())
-	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
-		if r.Method != http.MethodGet && r.Method != http.MethodHead { // the page may be there to read
-			s.sorry(w, r, wrong(http.StatusNotFound, "Nothing at %s takes a %s.", r.URL.Path, r.Method))
-			return
-		}
-		s.sorry(w, r, wrong(http.StatusNotFound, "There is no page at %s. Start again from today's, or find a vial by its code.", r.URL.Path))
-	})
-}
-
 // visit is one request for a page, on one unchanging view of one site.
 type visit struct {
 	shown

@@ -47,7 +47,7 @@ var day = []tried{
 	{route: "POST /vials/verify", as: "rph-1", body: `{"vials":[` + vials(1, 8) + `]}`},
 	{route: "POST /vials/place", as: "tech-1", body: `{"vials":[` + vials(1, 8) + `],"to":"R1/A"}`},
 	{route: "GET /vials/{code}/place", path: "/vials/" + codeOf(1) + "/place?to=R2/A&at=2025-10-13T07:05:00-04:00", as: "reader"},
-	{route: "POST /vials/issue", as: "tech-1", body: `{"vials":[` + vials(1, 3) + `],"to":"WARD","label":1}`},
+	{route: "POST /vials/issue", as: "tech-1", body: `{"vials":[` + vials(1, 3) + `],"to":"WARD","label":1,"reason":"those of the other refrigerator are kept for the night"}`},
 	{route: "POST /vials/give", as: "tech-1", body: `{"vials":[` + vial(1) + `]}`},
 	{route: "POST /vials/return", as: "tech-1", body: `{"vials":[` + vial(2) + `],"to":"R1/B","note":"carrier record shown"}`},
 	{route: "POST /vials/enter", as: "tech-1", body: `{"vials":[` + vial(4) + `],"in_iso5":true}`},
@@ -81,6 +81,10 @@ var day = []tried{
 	{route: "GET /events", path: "/events?after=3&limit=100", as: "reader"},
 	{route: "GET /outbox", as: "reader"},
 	{route: "GET /intakes", path: "/intakes?limit=5", as: "reader"},
+	{route: "GET /people", as: "reader"},
+	{route: "POST /people", as: "admin-1", body: `{"code":"tech-2","name":"Technician 2","roles":["technician"]}`},
+	{route: "POST /people/{code}", path: "/people/tech-2", as: "admin-1", body: `{"left":"2025-12-31T00:00:00-05:00"}`},
+	{route: "POST /people/{code}/assessments", path: "/people/tech-2/assessments", as: "rph-1", body: `{"what":"sweeping","until":"2026-10-13T00:00:00-04:00"}`},
 }
 
 // warmRefrigerator leaves R1's door ajar for twenty minutes.
@@ -131,7 +135,7 @@ func TestEveryRouteByEveryScope(t *testing.T) {
 		for token, want := range map[string]int{
 			"": http.StatusUnauthorized, "no such token": http.StatusUnauthorized, "reader": http.StatusForbidden, "logger": http.StatusForbidden,
 		} {
-			if r.needs == scopeNone || r.needs == scopeRead && token == "reader" || r.needs == scopeReadings && token == "logger" {
+			if r.needs() == scopeNone || r.needs() == scopeRead && token == "reader" || r.needs() == scopeReadings && token == "logger" {
 				continue
 			}
 			a := s.send(r.method, path, token, media, x.body)
@@ -158,7 +162,7 @@ func TestEveryRouteByEveryScope(t *testing.T) {
 
 // asAnyone asks for what only reads with a token that may do everything.
 func (s *shop) asAnyone(r route, path string) int {
-	if r.needs != scopeRead {
+	if r.needs() != scopeRead {
 		return http.StatusOK
 	}
 	return s.send(r.method, path, "tech-1", "", "").status
@@ -195,7 +199,7 @@ func TestDescriptionIsTheTable(t *testing.T) {
 	require.Len(t, table(), described)
 	for _, r := range table() {
 		require.Contains(t, d.Paths[r.path], strings.ToLower(r.method), r.path)
-		require.Equal(t, r.needs != scopeNone, len(d.Paths[r.path][strings.ToLower(r.method)].Security) > 0, r.path)
+		require.Equal(t, r.needs() != scopeNone, len(d.Paths[r.path][strings.ToLower(r.method)].Security) > 0, r.path)
 	}
 }
 

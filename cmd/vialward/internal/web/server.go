@@ -1,5 +1,5 @@
 // Package web is the pages and the JSON API over HTTP. server.go is the frame: what a request passes before it reaches
-// its page or its operation. api_routes.go is the table of the API; pages.go that of the pages.
+// its page or its operation. api_routes.go is the table of the API, served.go that of the pages and all else.
 //
 // Until people can sign in, nothing here is reachable from another machine: the address listened on is loopback, and a
 // request that names another host is refused (guard.go).
@@ -53,24 +53,6 @@ func (s *Server) Handler() http.Handler {
 		s.MaxBodyBytes = defaultMaxBody
 	}
 	return s.logged(s.calm(hardened(s.loopbackNames(s.sameOrigin(s.bounded(s.routes()))))))
-}
-
-// routes is the one mux. Health and metrics answer before the record is open; the rest waits for it.
-func (s *Server) routes() http.Handler {
-	people := http.NewServeMux()
-	s.pages(people)
-	for pattern, h := range s.Extra {
-		people.Handle(pattern, h)
-	}
-	mux := http.NewServeMux()
-	mux.HandleFunc("GET /livez", live)
-	mux.HandleFunc("GET /readyz", s.readyz)
-	if s.Metrics != nil {
-		mux.Handle("GET /metrics", s.Metrics)
-	}
-	mux.Handle("/api/", s.whenOpen(s.api()))
-	mux.Handle("/", s.whenOpen(people))
-	return mux
 }
 
 // HTTP is a server for Handler with its limits set: a client that sends its head or body slowly, or reads slowly, gives
