@@ -20,12 +20,18 @@ var errUnbound = errors.New("rows were stored for an event that was not recorded
 
 // unbound is what the next event of a transaction has to speak for.
 type unbound struct {
-	brought chain.Brought
-	pending []func(b *pgx.Batch, seq int64) // to be stored with it
-	kept    map[string]string               // by row: cases, excursions and holds as they stand now
+	handed                      // rows of any event
+	delivered handed            // of a delivery; only events about deliveries speak for those
+	kept      map[string]string // by row: cases, excursions and holds as they stand now; see KeepsCases
 }
 
-func (u unbound) empty() bool { return u.brought.Empty() && len(u.pending)+len(u.kept) == 0 }
+// handed are rows that were handed over.
+type handed struct {
+	brought chain.Brought
+	pending []func(b *pgx.Batch, seq int64) // to be stored with the event
+}
+
+func (h handed) empty() bool { return h.brought.Empty() && len(h.pending) == 0 }
 
 // Append gives an event its place at the end of the site's chain, and stores with it what it brings. It takes the site's
 // head lock, so events are numbered in the order in which they commit.
@@ -34,16 +40,20 @@ func (t *tx) Append(ctx context.Context, e *stock.Event) error {
 		return err
 	}
 	e.Site, e.Seq = t.id, t.head.Seq+1
-	u := t.unbound
-	t.unbound = unbound{}
+	u := t.handed
+	t.handed = handed{}
+	if e.Kind == stock.IntakePart || e.Kind == stock.IntakeTaken {
+		if !u.empty() {
+			return errUnbound
+		}
+		u, t.delivered = t.delivered, handed{}
+	}
 	if e.Kind.KeepsCases() {
-		doc, err := keptText(u.kept)
+		doc, err := keptText(t.kept)
 		if err != nil {
 			return fmt.Errorf("record %s: %w", e.Kind, err)
 		}
-		e.Body.Details = doc
-	} else {
-		t.kept = u.kept // for one that does
+		e.Body.Details, t.kept = doc, nil
 	}
 	e.Body.Digest = u.brought.Digest()
 	canonical := e.Canonical()
@@ -79,13 +89,13 @@ func keptText(kept map[string]string) (string, error) {
 
 // bindRest ends a transaction that left cases in another state than its events say: one more event says it.
 func (t *tx) bindRest(ctx context.Context) error {
-	if len(t.kept) > 0 && !t.last.IsZero() && t.brought.Empty() && len(t.pending) == 0 {
+	if len(t.kept) > 0 && !t.last.IsZero() && t.handed.empty() {
 		e := stock.Event{Kind: stock.CasesKept, At: t.last, EnteredAt: t.last, By: tracker.Rule.Person.Code, Via: tracker.Rule.Via}
 		if err := t.Append(ctx, &e); err != nil {
 			return err
 		}
 	}
-	if !t.unbound.empty() {
+	if !t.handed.empty() || !t.delivered.empty() || len(t.kept) > 0 {
 		return errUnbound
 	}
 	return nil

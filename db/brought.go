@@ -34,8 +34,12 @@ var (
 	}, "document"}
 	areas        = &broughtTable{"area_status", "area", []string{"area", "from_at", "category", "reason"}, ""}
 	plannedWorks = &broughtTable{"planned_work", "work", []string{"unit", "from_at", "to_at", "reason", "by_person"}, ""}
+	possibles    = &broughtTable{"stay", "possible", []string{"vial", "from_at", "to_at", "unit", "shelf", "possible"}, ""}
 	releases     = &broughtTable{"hold_release", "release", []string{"hold_id", "vial", "covered_from", "covered_to"}, ""}
 )
+
+// allBrought are those tables.
+var allBrought = []*broughtTable{siteVersions, products, batches, components, sweeps, areas, plannedWorks, possibles, releases}
 
 // line is a row as it is hashed.
 func (b *broughtTable) line(values []any) string {

@@ -30,7 +30,7 @@ func (t *tx) NewIntake(ctx context.Context, in tracker.Intake) (int64, error) {
 		}
 	}
 	args := []any{in.ID, in.Source, asText(in.Name), in.By, in.ReceivedAt, append([]byte{}, in.Digest...), asText(in.Layout), asText(in.Zone)}
-	t.brought.Add(arrivedLine(args...))
+	t.delivered.brought.Add(arrivedLine(args...))
 	if t.arrived == nil {
 		t.arrived = map[int64][]any{}
 	}
@@ -55,15 +55,15 @@ func asText(s string) string {
 func (t *tx) FinishIntake(_ context.Context, in tracker.Intake) error {
 	r := in.Rows
 	classes := []any{r.Read, r.Stored, r.Duplicate, r.Conflicting, r.Missing, r.Refused, in.Finished}
-	t.brought.Add(finishedLine(append([]any{in.ID}, classes...)...))
+	t.delivered.brought.Add(finishedLine(append([]any{in.ID}, classes...)...))
 	n, line, why := make([]int, len(in.Refused)), make([]int64, len(in.Refused)), make([]string, len(in.Refused))
 	for i, x := range in.Refused {
 		n[i], line[i], why[i] = i+1, int64(x.Line), asText(x.Why)
-		t.brought.Add(refusedLine(n[i], line[i], why[i]))
+		t.delivered.brought.Add(refusedLine(n[i], line[i], why[i]))
 	}
 	arrived, now := t.arrived[in.ID]
 	delete(t.arrived, in.ID)
-	t.pending = append(t.pending, func(b *pgx.Batch, seq int64) {
+	t.delivered.pending = append(t.delivered.pending, func(b *pgx.Batch, seq int64) {
 		if now {
 			b.Queue(`insert into intake (site, seq, values_read, stored, duplicate, conflicting, missing, refused, finished_at,
 				intake, source, name, by_person, received_at, digest, layout, zone)

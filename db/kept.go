@@ -31,6 +31,9 @@ var (
 	}, ""}
 )
 
+// allKept are those tables.
+var allKept = []*keptTable{incidents, excursions, holds}
+
 // line is a row as an event has it; its values are those of columns.
 func (k *keptTable) line(key int64, values []any) string {
 	for i, c := range k.columns {

@@ -68,7 +68,7 @@ func (t *tx) AddReadings(ctx context.Context, intake int64, first int, sensor st
 		months[time.Date(from.Year(), from.Month(), 1, 0, 0, 0, 0, time.UTC)] = true
 		rows = append(rows, []any{t.id, sensor, from, to, intake, int32(part), int32(n), int32(low), int32(high), pack(chunk)})
 		text = readingText(text[:0], sensor, chunk)
-		t.brought.Add(readingsLine(sensor, part, from, to, n, int32(low), int32(high), chain.Of(text)))
+		t.delivered.brought.Add(readingsLine(sensor, part, from, to, n, int32(low), int32(high), chain.Of(text)))
 		readings = readings[n:]
 	}
 	for m := range months {

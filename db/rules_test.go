@@ -57,7 +57,7 @@ func fill(t *testing.T, tx tracker.Tx, bud time.Time) error {
 	require.NoError(t, tx.SaveSite(ctx, site, []stock.Product{{Code: "P", Version: 1, ApprovedBy: "rph-1"}}, noon))
 	act(stock.SiteLoaded, "rph-1", "token", stock.Body{Version: 1})
 	require.NoError(t, tx.NewBatch(stock.Batch{Code: "B1", Product: "P", Version: 1, StartedAt: noon, CompletedAt: noon, PreparedBy: "tech-1", BUD: bud}, bud, nil))
-	vials := []stock.Vial{{Code: "V1", Serial: 1}, {Code: "V2", Serial: 2}, {Code: "V3", Serial: 3}}
+	vials := []stock.Vial{{Site: 1, Code: "V1", Serial: 1}, {Site: 1, Code: "V2", Serial: 2}, {Site: 1, Code: "V3", Serial: 3}}
 	vials = act(stock.Prepared, "tech-1", "token", stock.Body{Batch: "B1", Product: "P", Version: 1, BUD: &bud}, vials...)
 	vials = act(stock.Labelled, "tech-1", "token", stock.Body{Label: 1}, vials...)
 	first := act(stock.Verified, "rph-1", "token", stock.Body{}, vials[:2]...)
@@ -93,6 +93,9 @@ func fill(t *testing.T, tx tracker.Tx, bud time.Time) error {
 	act(stock.SweepMade, "vialward", "daemon", stock.Body{Number: 1})
 	_, err = tx.ConfirmSweep(ctx, 1, "tech-1", noon)
 	require.NoError(t, err)
+	act(stock.SweepConfirmed, "tech-1", "token", stock.Body{Number: 1})
+	tx.Linger(tracker.Stay{Vial: "V3", Unit: "R1", Shelf: "A", From: noon.Add(-time.Hour), To: noon})
+	act(stock.Counted, "tech-1", "token", stock.Body{}, vials[2])
 	_, err = tx.Once(ctx, "job", "slot", noon)
 	require.NoError(t, err)
 	require.NoError(t, tx.SaveCredential(ctx, tracker.Credential{Person: "rph-1", PasswordHash: "$argon2id$x", PasswordAt: noon}))
@@ -180,16 +183,16 @@ func TestRulesTheSchemaHolds(t *testing.T) {
 			"a batch rewritten":              `update batch set document = '{}'`,
 			"a component's lot":              `update batch_component set lot = 'x'`,
 			"a head moved back":              `update site set head = 5, head_hash = (select hash from event where seq = 5)`,
-			"a head made up":                 `update site set head = 13, head_hash = decode(repeat('00', 32), 'hex')`,
+			"a head made up":                 `update site set head = 15, head_hash = decode(repeat('00', 32), 'hex')`,
 			"a site by another name":         `update site set code = 'B'`,
 			"an event's hash":                `update event set hash = decode(repeat('00', 32), 'hex')`,
-			"an event that is not its line":  inserted(13, "lost", `"kind":"found"`),
-			"an event's line without a kind": inserted(13, "lost", `"sort":"lost"`),
-			"an event out of order":          inserted(14, "lost", `"kind":"lost"`),
-			"an event of another time":       strings.Replace(inserted(13, "lost", `"kind":"lost"`), "'2025-01-01Z'", "'2024-01-01Z'", 1),
-			"an event entered back then":     strings.Replace(inserted(13, "lost", `"kind":"lost"`), "'2025-01-01Z', '2025-01-01Z'", "'2025-01-01Z', '2024-01-01Z'", 1),
-			"an event bound to nothing":      strings.Replace(inserted(13, "lost", `"kind":"lost"`), "head_hash", `decode('00', 'hex')`, 1),
-			"an event bound to another":      strings.Replace(inserted(13, "lost", `"kind":"lost"`), "select head_hash from site", `select hash from event where seq = 11`, 1),
+			"an event that is not its line":  inserted(15, "lost", `"kind":"found"`),
+			"an event's line without a kind": inserted(15, "lost", `"sort":"lost"`),
+			"an event out of order":          inserted(16, "lost", `"kind":"lost"`),
+			"an event of another time":       strings.Replace(inserted(15, "lost", `"kind":"lost"`), "'2025-01-01Z'", "'2024-01-01Z'", 1),
+			"an event entered back then":     strings.Replace(inserted(15, "lost", `"kind":"lost"`), "'2025-01-01Z', '2025-01-01Z'", "'2025-01-01Z', '2024-01-01Z'", 1),
+			"an event bound to nothing":      strings.Replace(inserted(15, "lost", `"kind":"lost"`), "head_hash", `decode('00', 'hex')`, 1),
+			"an event bound to another":      strings.Replace(inserted(15, "lost", `"kind":"lost"`), "select head_hash from site", `select hash from event where seq = 11`, 1),
 		} {
 			tag, err := c.Exec(t.Context(), sql)
 			require.Error(t, err, "%s: %s (%s)", role, name, tag)
@@ -205,7 +208,7 @@ func TestRulesTheSchemaHolds(t *testing.T) {
 		`update hold set to_at = null`,
 		`update hold set to_at = '2025-11-05Z', from_at = from_at - interval '1 minute'`,
 		`update intake set withdrawn_seq = 7`,
-		inserted(13, "lost", `"kind":"lost"`),
+		inserted(15, "lost", `"kind":"lost"`),
 	} {
 		_, err := c.Exec(t.Context(), sql)
 		require.NoError(t, err, sql)

@@ -199,38 +199,23 @@ func textOrNullIf(unit, shelf string) *string {
 	return &shelf
 }
 
-// saveStays closes the stay a vial left and opens the one it entered. A found vial may have been in its new place
-// since it was last seen, and, if it was lost, in its old one until now: both stand as possible stays, so an excursion
-// of either place touches it.
+// Linger hands over a possible stay.
+func (t *tx) Linger(s tracker.Stay) { t.bring(possibles, s.Vial, s.From, s.To, s.Unit, s.Shelf, true) }
+
+// saveStays closes the stay a vial left and opens the one it entered.
 func (t *tx) saveStays(ctx context.Context, e stock.Event, before, after []stock.Vial) error {
 	b := &pgx.Batch{}
-	const insert = `insert into stay (site, vial, from_at, to_at, unit, shelf, possible, seq) values ($1, $2, $3, $4, $5, $6, $7, $8)`
 	for i, v := range after {
 		old := before[i]
-		if e.Kind == stock.Found {
-			if old.LastSeen.Before(e.At) && v.Unit != "" {
-				b.Queue(insert, t.id, v.Code, old.LastSeen, e.At, v.Unit, v.Shelf, true, e.Seq)
-			}
-			if old.State == stock.WasLost {
-				b.Queue(`insert into stay (site, vial, from_at, to_at, unit, shelf, possible, seq)
-					select $1, $2, to_at, $3, unit, shelf, true, $4 from stay
-					where site = $1 and vial = $2 and not possible and to_at < $3 order by to_at desc limit 1
-					on conflict do nothing`, t.id, v.Code, e.At, e.Seq)
-			}
-		}
 		if old.Unit == v.Unit && old.Shelf == v.Shelf {
 			continue
-		}
-		if old.Unit != "" && len(old.Touches) > 0 && e.At.Before(e.EnteredAt) {
-			// It is entered late that it left, while something holds it for having been there: it may have been until now.
-			// Only a pharmacist takes a hold off, never a time that is typed in.
-			b.Queue(insert, t.id, v.Code, e.At, e.EnteredAt, old.Unit, old.Shelf, true, e.Seq)
 		}
 		if old.Unit != "" {
 			b.Queue(`update stay set to_at = greatest(from_at, $3) where site = $1 and vial = $2 and to_at is null and not possible`, t.id, v.Code, e.At)
 		}
 		if v.Unit != "" {
-			b.Queue(insert, t.id, v.Code, e.At, nil, v.Unit, v.Shelf, false, e.Seq)
+			b.Queue(`insert into stay (site, vial, from_at, unit, shelf, possible, seq) values ($1, $2, $3, $4, $5, false, $6)`,
+				t.id, v.Code, e.At, v.Unit, v.Shelf, e.Seq)
 		}
 	}
 	if b.Len() == 0 {

@@ -3,22 +3,30 @@ package tracker
 import (
 	"context"
 	"fmt"
-	"reflect"
 
 	"vialward/tracker/stock"
 )
+
+// foldAtOnce is how many events are read at a time.
+const foldAtOnce = 10_000
 
 // Recount folds every event of a site anew and compares the sums with the vial rows: the events are the truth, the rows
 // must agree. It answers one sentence a vial that differs, and how many vials it counted.
 func (t *Tracker) Recount(ctx context.Context, site string) (vials int, differs []string, err error) {
 	err = t.Store.Read(ctx, site, func(v View) error {
-		events, err := v.Events(ctx, EventQuery{})
-		if err != nil {
-			return err
-		}
-		sums, err := Fold(events)
-		if err != nil {
-			return err
+		sums := Sums{}
+		for last := int64(0); ; {
+			events, err := v.Events(ctx, EventQuery{AfterSeq: last, Limit: foldAtOnce})
+			if err != nil {
+				return err
+			}
+			if len(events) == 0 {
+				break
+			}
+			if err := sums.addAll(last, events); err != nil {
+				return err
+			}
+			last += int64(len(events))
 		}
 		rows, err := v.Find(ctx, VialQuery{})
 		if err != nil {
@@ -32,7 +40,7 @@ func (t *Tracker) Recount(ctx context.Context, site string) (vials int, differs 
 				continue
 			}
 			delete(sums, row.Code)
-			if d := difference(sum, row); d != "" {
+			if d := Differs(sum.Vial, row); d != "" {
 				differs = append(differs, row.Code+": "+d)
 			}
 		}
@@ -46,40 +54,25 @@ func (t *Tracker) Recount(ctx context.Context, site string) (vials int, differs 
 
 // Fold makes the vials out of a site's events, from the first to the last.
 func Fold(events []stock.Event) (map[string]stock.Vial, error) {
-	sums := map[string]stock.Vial{}
-	for i, e := range events {
-		if e.Seq != int64(i+1) {
-			return nil, fmt.Errorf("event %d stands where %d belongs", e.Seq, i+1)
-		}
-		for n, code := range e.Vials {
-			v := sums[code]
-			if v.Code == "" {
-				v = stock.Vial{Site: e.Site, Code: code, Serial: n + 1}
-			}
-			next, err := v.Apply(e)
-			if err != nil {
-				return nil, fmt.Errorf("event %d does not follow: %w", e.Seq, err)
-			}
-			sums[code] = next
-		}
+	sums := Sums{}
+	if err := sums.addAll(0, events); err != nil {
+		return nil, err
 	}
-	return sums, nil
+	vials := make(map[string]stock.Vial, len(sums))
+	for code, s := range sums {
+		vials[code] = s.Vial
+	}
+	return vials, nil
 }
 
-func difference(sum, row stock.Vial) string {
-	row.Touches = nil // of excursions, not of the vial's own events
-	if len(row.Holds) == 0 && len(sum.Holds) == 0 {
-		row.Holds, sum.Holds = nil, nil
-	}
-	for i := range sum.Holds {
-		sum.Holds[i].Since = sum.Holds[i].Since.UTC()
-	}
-	a, b := reflect.ValueOf(sum), reflect.ValueOf(row)
-	for i := range a.NumField() {
-		name := a.Type().Field(i).Name
-		if !reflect.DeepEqual(a.Field(i).Interface(), b.Field(i).Interface()) {
-			return fmt.Sprintf("%s is %v by its events and %v in its row", name, a.Field(i).Interface(), b.Field(i).Interface())
+func (s Sums) addAll(after int64, events []stock.Event) error {
+	for i, e := range events {
+		if want := after + int64(i+1); e.Seq != want {
+			return fmt.Errorf("event %d stands where %d belongs", e.Seq, want)
+		}
+		if err := s.Add(e); err != nil {
+			return err
 		}
 	}
-	return ""
+	return nil
 }

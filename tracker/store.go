@@ -38,12 +38,14 @@ type Tx interface {
 	// changed by nobody else meanwhile. Sensors are locked before it, all of them.
 	Order(ctx context.Context) error
 	// Append gives the event its place in the site's order, binds it to the one before and stores it, with what was handed
-	// over for it: NewBatch, Release, SetArea, PlanWork, SaveSite, SaveSweep, and the readings of an intake come before their
+	// over for it: NewBatch, Linger, Release, SetArea, PlanWork, SaveSite, SaveSweep, and the readings of an intake come before their
 	// event. It holds the site's order until commit. A transaction that hands over rows and appends nothing is refused.
 	Append(ctx context.Context, e *stock.Event) error
 	// Vials loads these vials under lock, in the order asked for, touches filled in. An unknown one is a Refusal that
 	// names it; a code twice is one too.
 	Vials(ctx context.Context, codes []string) ([]stock.Vial, error)
+	// Linger hands over where a vial may have been besides: a possible stay, with both its ends.
+	Linger(s Stay)
 	// SaveVials stores what one event made of its vials: rows, stays, own holds, closing.
 	SaveVials(ctx context.Context, e stock.Event, before, after []stock.Vial) error
 	// NewBatch hands over a batch; its vials are saved after the event.
@@ -159,6 +161,9 @@ type Stay struct {
 	From, To time.Time // To zero = still
 	Possible bool
 }
+
+// Place is "R1/A".
+func (s Stay) Place() string { return s.Unit + "/" + s.Shelf }
 
 // Case is a unit's excursion as people speak of it.
 type Case struct {

@@ -107,6 +107,9 @@ func when(at, now time.Time) (time.Time, error) {
 func recordAll(ctx context.Context, tx Tx, e stock.Event, vials []stock.Vial) ([]stock.Vial, error) {
 	for _, v := range vials {
 		e.Vials = append(e.Vials, v.Code)
+		if err := linger(ctx, tx, e, v); err != nil {
+			return nil, err
+		}
 	}
 	if err := tx.Append(ctx, &e); err != nil {
 		return nil, err

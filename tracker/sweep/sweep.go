@@ -41,8 +41,9 @@ type List struct {
 	NextStaffed time.Time `json:"next_staffed_sweep,omitzero"` // zero: the site has none
 	LooksUntil  time.Time `json:"looks_until"`                 // NextStaffed, or a day where there is none
 	Expected    int       `json:"expected_vials"`
-	Units       []Unit    `json:"units"`       // in walking order
-	BlankLines  int       `json:"blank_lines"` // a page, for vials found and not listed
+	Units       []Unit    `json:"units"`                 // in walking order
+	BlankLines  int       `json:"blank_lines"`           // a page, for vials found and not listed
+	RecordHead  string    `json:"record_head,omitempty"` // newest place in the record's chain when the data was read, "8123:" and its hash
 }
 
 // Unit is one page.

@@ -20,6 +20,7 @@ import (
 
 // played is what the thirty days left behind, read once; every check below is made on it.
 type played struct {
+	dsn    string
 	store  *db.DB
 	gate   *demo.Gate
 	onMail atomic.Value // func(mail.Mail), once somebody asks
@@ -42,10 +43,11 @@ type played struct {
 func play(t *testing.T) *played {
 	t.Helper()
 	ctx := t.Context()
-	store, err := db.Open(ctx, dbtest.Fresh(t))
+	dsn := dbtest.Fresh(t)
+	store, err := db.Open(ctx, dsn)
 	require.NoError(t, err)
 	t.Cleanup(store.Close)
-	p := &played{store: store, gate: &demo.Gate{}, holds: map[int64][]tracker.HoldRow{}}
+	p := &played{dsn: dsn, store: store, gate: &demo.Gate{}, holds: map[int64][]tracker.HoldRow{}}
 	catcher, err := mail.NewCatcher("127.0.0.1:0", func(m mail.Mail) {
 		if f, ok := p.onMail.Load().(func(mail.Mail)); ok {
 			f(m)
@@ -125,6 +127,7 @@ func TestThirtyDays(t *testing.T) {
 	p := play(t)
 	t.Logf("thirty days in %s", p.took)
 	t.Run("the sum of the events", p.recounts)
+	t.Run("the whole record", p.verifies)
 	t.Run("every list", p.listsFollow)
 	t.Run("every metric", p.metricsAgree)
 	t.Run("cases", p.casesAreTheStorys)
@@ -134,6 +137,22 @@ func TestThirtyDays(t *testing.T) {
 	t.Run("decisions", p.decisionsHold)
 	t.Run("totals", p.totalsStand)
 	t.Run("the morning goes on", p.lives)
+	t.Run("the whole record, a while later", p.verifies)
+}
+
+// Walked from outside, the chain is whole and every row is the one an event speaks for.
+func (p *played) verifies(t *testing.T) {
+	all, err := db.Verify(t.Context(), p.dsn, db.VerifyOptions{})
+	require.NoError(t, err)
+	require.Len(t, all, 1)
+	v := all[0]
+	require.Empty(t, v.Faults)
+	require.Empty(t, v.Remarks)
+	require.GreaterOrEqual(t, v.Events, int64(len(p.events)))
+	require.EqualValues(t, len(p.vials), v.Vials)
+	require.GreaterOrEqual(t, v.Cases, int64(len(p.cases)))
+	require.GreaterOrEqual(t, v.Intakes, int64(len(p.intakes)))
+	t.Logf("%d events, %d readings walked in %s", v.Events, v.Readings, v.Took)
 }
 
 // Cases are those of the script and no other: in particular R3's defrost, twice a day to 8.6 °C, is none.
