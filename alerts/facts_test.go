@@ -154,10 +154,13 @@ func sweep() alerts.Sweep {
 	return alerts.Sweep{
 		Site: site(at(time.November, 12, 7, 0)), Number: 61, Slot: at(time.November, 12, 7, 0), DataRead: at(time.November, 12, 6, 58),
 		Next: at(time.November, 12, 19, 0), Pull: 9, Before: []alerts.Before{{At: at(time.November, 12, 8, 30), Count: 5}}, Expected: 105,
-		Text: "R1  Room Q-110, aseptic suite     now 4.7 C at 06:55\n[ ] PULL NOW   9 vials   " + pantoprazole + "\n",
-		HTML: template.HTML("<table><tr><td>PULL NOW</td><td>9 vials</td><td>" + pantoprazole + "</td></tr></table>"),
+		Text:       "R1  Room Q-110, aseptic suite     now 4.7 C at 06:55\n[ ] PULL NOW   9 vials   " + pantoprazole + "\n",
+		HTML:       template.HTML("<table><tr><td>PULL NOW</td><td>9 vials</td><td>" + pantoprazole + "</td></tr></table>"),
+		RecordHead: recordHead,
 	}
 }
+
+const recordHead = "8123: 9f86d081 884c7d65 9a2feaa0 c55ad015 a3bf4f1b 2b0b822c d15d6c15 b0f00a08"
 
 type sample struct {
 	name  string
@@ -213,7 +216,7 @@ func samples() []sample {
 			Cases: []alerts.LateCase{{PastCase: alerts.PastCase{Case: 7, Wrong: alerts.Warm, From: at(time.October, 12, 3, 0), To: at(time.October, 12, 4, 5), Extreme: milli(9200)}, Unit: "R4", Touched: 6}}}},
 		{"clock_suspect", alerts.ClockSuspect, alerts.Clock{Site: night, Sensor: "T5", Unit: "R4", Sample: at(time.November, 5, 4, 55), Received: at(time.November, 5, 5, 55), Off: -time.Hour, Whole: true}},
 		{"sweep_list", alerts.SweepList, sweep()},
-		{"nothing_to_pull", alerts.NothingToPull, alerts.Sweep{Site: site(at(time.November, 12, 19, 0)), Number: 62, Slot: at(time.November, 12, 19, 0),
+		{"nothing_to_pull", alerts.NothingToPull, alerts.Sweep{RecordHead: recordHead, Site: site(at(time.November, 12, 19, 0)), Number: 62, Slot: at(time.November, 12, 19, 0),
 			DataRead: at(time.November, 12, 18, 58), Next: at(time.November, 13, 7, 0), Expected: 91, OnHold: 3}},
 		{"sweep_unconfirmed", alerts.SweepUnconfirmed, alerts.Unconfirmed{Site: site(at(time.November, 12, 9, 0)), Number: 61, Slot: at(time.November, 12, 7, 0),
 			ConfirmBy: at(time.November, 12, 9, 0), Pull: 9, Before: []alerts.Before{{At: at(time.November, 12, 8, 30), Count: 5}}}},

@@ -19,6 +19,8 @@ type Sweep struct {
 	Expected int // vials that should be in the refrigerators
 	Text     string
 	HTML     template.HTML
+
+	RecordHead string // newest place in the record's chain when the list was made, "8123:" and its hash
 }
 
 // Before counts the vials that end at one instant.
@@ -83,6 +85,10 @@ func (f Sweep) letter(kind Kind) (letter, error) {
 	}
 	if f.Text != "" || f.HTML != "" {
 		l.Sections = append(l.Sections, section{Title: fmt.Sprintf("List %03d", f.Number), Pre: f.Text, Rich: f.HTML})
+	}
+	if f.RecordHead != "" {
+		l.Foot = append(l.Foot, "Keep this mail. The record stood at "+f.RecordHead+
+			" when the list was made; by that line anybody can tell whether something recorded until then was rewritten since: vialward record verify --head and the line.")
 	}
 	return l, expect(kind, f.Kind())
 }

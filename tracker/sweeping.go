@@ -125,9 +125,13 @@ func (t *Tracker) list(ctx context.Context, v View, slot sweep.SlotAt, number in
 	if err != nil {
 		return l, err
 	}
+	head, err := v.Head(ctx)
+	if err != nil {
+		return l, err
+	}
 	var fault error
 	l = sweep.Make(sweep.Input{
-		Site: v.Site(), Slot: slot.Key, Number: number, Now: now, Due: slot.At, Vials: placed, Heads: heads,
+		RecordHead: head.Spaced(), Site: v.Site(), Slot: slot.Key, Number: number, Now: now, Due: slot.At, Vials: placed, Heads: heads,
 		Product: func(code string, version int) stock.Product {
 			p, err := v.Product(ctx, code, version)
 			if err != nil && fault == nil {
@@ -221,7 +225,7 @@ func (t *Tracker) sweepFacts(s *stock.Site, row SweepRow, now time.Time) alerts.
 	counts := sweep.Counts(row.List)
 	f := alerts.Sweep{
 		Site: t.mailSite(s, now), Number: int64(row.Number), Slot: row.Due, DataRead: row.List.DataReadAt, Next: row.Until,
-		Pull: counts.By[sweep.PullNow], OnHold: counts.Held(), Expected: row.List.Expected, Text: sweep.Text(row.List),
+		Pull: counts.By[sweep.PullNow], OnHold: counts.Held(), Expected: row.List.Expected, RecordHead: row.List.RecordHead, Text: sweep.Text(row.List),
 	}
 	for _, d := range counts.Before {
 		f.Before = append(f.Before, alerts.Before{At: d.At, Count: d.Vials})

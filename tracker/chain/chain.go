@@ -71,10 +71,20 @@ func (h Head) Next(content Hash) Head { return Head{h.Seq + 1, Link(h.Hash, cont
 // String is how a head is published and given: "8123:9f86d0...".
 func (h Head) String() string { return strconv.FormatInt(h.Seq, 10) + ":" + h.Hash.String() }
 
+// Spaced is a head as it is printed and mailed: in groups of eight digits, which an eye can compare and a line can break.
+func (h Head) Spaced() string {
+	s := strconv.FormatInt(h.Seq, 10) + ":"
+	digits := h.Hash.String()
+	for i := 0; i < len(digits); i += 8 {
+		s += " " + digits[i:i+8]
+	}
+	return s
+}
+
 // ErrHead is for text that is not a head.
 var ErrHead = errors.New("not a head of the record; write it as published: the number of the event, a colon, 64 hex digits")
 
-// ParseHead reads what String wrote; spaces that paper and mail put in are passed over.
+// ParseHead reads what String and Spaced wrote, however it was broken into lines.
 func ParseHead(s string) (Head, error) {
 	var h Head
 	seq, digits, found := strings.Cut(strings.Join(strings.Fields(s), ""), ":")

@@ -104,9 +104,12 @@ func TestReadingLinesAgainstTheLibrary(t *testing.T) {
 func TestHeadsComeBack(t *testing.T) {
 	t.Parallel()
 	h := chain.Head{}.Next(chain.Content([]byte("x")))
-	got, err := chain.ParseHead("  " + h.String()[:30] + " \r\n " + h.String()[30:])
-	require.NoError(t, err)
-	require.Equal(t, h, got)
+	for _, s := range []string{h.String(), h.Spaced(), "  " + h.String()[:30] + " \r\n " + h.String()[30:]} {
+		got, err := chain.ParseHead(s)
+		require.NoError(t, err)
+		require.Equal(t, h, got)
+	}
+	require.Regexp(t, "^1:( [0-9a-f]{8}){8}$", h.Spaced())
 	for _, bad := range []string{"", "1", "1:", ":" + h.Hash.String(), "x:" + h.Hash.String(), "-1:" + h.Hash.String(), h.String() + "0", "1:" + strings.Repeat("g", 64)} {
 		_, err := chain.ParseHead(bad)
 		require.ErrorIs(t, err, chain.ErrHead, bad)

@@ -23,6 +23,8 @@ type Input struct {
 	Vials   []stock.Vial
 	Product func(code string, version int) stock.Product // zero where unknown
 	Heads   map[string]Head                              // by unit
+
+	RecordHead string // newest place in the record's chain
 }
 
 const (
@@ -45,7 +47,7 @@ func Make(in Input) List {
 	l := List{
 		Site: in.Site.Code, SiteName: in.Site.Name, Zone: in.Site.Zone, Fahrenheit: in.Site.Unit == "[degF]",
 		Slot: in.Slot, Number: in.Number, DueAt: in.Due.In(m.zone), DataReadAt: in.Now.In(m.zone), BlankLines: blankLines,
-		Expected: len(in.Vials),
+		Expected: len(in.Vials), RecordHead: in.RecordHead,
 	}
 	m.until = in.Until
 	if !m.until.After(m.work) {

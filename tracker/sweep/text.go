@@ -194,5 +194,8 @@ func (p printer) foot(b *strings.Builder) {
 	b.WriteString("\nSwept by       ______________________________   at ____:____\n")
 	b.WriteString("Second person  ______________________________   at ____:____\n")
 	flow(b, "", "  ", "When every page is done, type "+p.Code())
+	if p.RecordHead != "" {
+		flow(b, "", "", "record "+p.RecordHead)
+	}
 	flow(b, "", "", Caution)
 }

@@ -57,6 +57,8 @@ func lists() map[string]sweep.Input {
 	friday.Heads = map[string]sweep.Head{"R6": {Since: at(14, 7, 0), Probes: []sweep.Probe{
 		probe("T2", 4_320, at(14, 18, 55), 3_900, 8_040, "A"), probe("T3", -25, at(14, 18, 50), -1_800, 3_000, "D"),
 	}}}
+	busy.RecordHead = "8123: 9f86d081 884c7d65 9a2feaa0 c55ad015 a3bf4f1b 2b0b822c d15d6c15 b0f00a08"
+	empty.RecordHead = busy.RecordHead
 	return map[string]sweep.Input{"busy": busy, "empty": empty, "held": heldStock, "long_name": long, "no_temperatures": dark, "hazardous": friday}
 }
 

@@ -74,6 +74,7 @@ type sweepPage struct {
 	Site       string
 	Sheets     []sheet
 	BlankLines []struct{}
+	RecordHead string // newest place in the record's chain, as printed
 }
 
 func (p sweepPage) Title() string { return upperFirst(p.Text) }
@@ -152,7 +153,7 @@ func (v *visit) sweepPage(l sweep.List) sweepPage {
 	p := sweepPage{
 		Number: fmt.Sprintf("%03d", l.Number), Text: fmt.Sprintf("sweep %03d", l.Number), Due: w.at(l.DueAt), Read: w.at(l.DataReadAt), Stale: w.at(l.StaleAfter),
 		IsStale: v.now.After(l.StaleAfter), Next: w.at(l.NextStaffed), Whole: w.whole(), DoNotUse: sweep.Counts(l).Held(), Code: l.Code(),
-		SiteName: l.SiteName, Site: l.Site, BlankLines: make([]struct{}, l.BlankLines),
+		SiteName: l.SiteName, Site: l.Site, BlankLines: make([]struct{}, l.BlankLines), RecordHead: l.RecordHead,
 	}
 	for i, u := range l.Units {
 		s := w.sheet(u)

@@ -49,8 +49,12 @@ func text(page string) string {
 	return strings.Join(lines, "\n") + "\n"
 }
 
+// heads of the record change with every event before them; that they are right is another test's matter.
+var heads = regexp.MustCompile(`record \d+:( [0-9a-f]{8}){8}`)
+
 func golden(t *testing.T, name, got string) {
 	t.Helper()
+	got = heads.ReplaceAllString(got, "record (its head)")
 	file := filepath.Join("../../../../testdata/pages", name+".golden")
 	if *update {
 		require.NoError(t, os.MkdirAll(filepath.Dir(file), 0o755))
