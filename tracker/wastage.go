@@ -2,7 +2,6 @@ package tracker
 
 import (
 	"context"
-	"slices"
 	"time"
 
 	"vialward/tracker/access"
@@ -66,13 +65,4 @@ func (t *Tracker) CorrectCause(ctx context.Context, site string, a Actor, c Corr
 		}
 		return nil
 	})
-}
-
-// cause of the site's closed list; the zero one where it is not there any more.
-func cause(s *stock.Site, code string) stock.WasteCause {
-	i := slices.IndexFunc(s.Reasons, func(c stock.WasteCause) bool { return c.Code == code })
-	if i < 0 {
-		return stock.WasteCause{Code: code}
-	}
-	return s.Reasons[i]
 }

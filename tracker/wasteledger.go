@@ -47,7 +47,7 @@ func wasteLedger(ctx context.Context, v View, p waste.Period, now time.Time) (l 
 		return l, err
 	}
 	for i, e := range l.Ended {
-		l.Ended[i].Class = cause(s, e.Cause).Class
+		l.Ended[i].Class = s.Cause(e.Cause).Class
 	}
 	if l.Open, l.Quality.StillIssued, err = v.OpenAt(ctx, earlier(p.To, now)); err != nil {
 		return l, err

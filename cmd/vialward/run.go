@@ -41,6 +41,7 @@ type commands struct {
 	Person  personCommands  `cmd:"" help:"Passwords."`
 	Session sessionCommands `cmd:"" help:"Where people are signed in."`
 	Token   tokenCommands   `cmd:"" help:"API tokens."`
+	Report  reportCommands  `cmd:"" help:"Reports of a period."`
 	Record  recordCommands  `cmd:"" help:"Look at the record and recount it."`
 	Daemon  daemonCommand   `cmd:"" help:"Run the daemon."`
 	Check   checkCommand    `cmd:"" help:"Try configuration, database, relay, zones and clock."`

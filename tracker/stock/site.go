@@ -187,6 +187,16 @@ func (s *Site) UnitAt(code string) (Unit, RoomPlace, bool) {
 	return Unit{}, RoomPlace{}, false
 }
 
+// Cause of the site's closed list; one that is not in it has no words and no class.
+func (s *Site) Cause(code string) WasteCause {
+	for _, c := range s.Reasons {
+		if c.Code == code {
+			return c
+		}
+	}
+	return WasteCause{Code: code}
+}
+
 // Shelf says whether the unit has it.
 func (u Unit) Shelf(code string) (Shelf, bool) {
 	for _, s := range u.Shelves {

@@ -135,6 +135,7 @@ func TestThirtyDays(t *testing.T) {
 	t.Run("T5", p.clockFound)
 	t.Run("readings", p.readingsAreWhole)
 	t.Run("decisions", p.decisionsHold)
+	t.Run("the waste report", p.wasteRecounted)
 	t.Run("totals", p.totalsStand)
 	t.Run("the morning goes on", p.lives)
 	t.Run("the whole record, a while later", p.verifies)
