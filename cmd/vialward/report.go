@@ -8,7 +8,7 @@ import (
 )
 
 type reportCommands struct {
-	Waste wasteReport `cmd:"" help:"What was thrown away in a period, why, and what it had cost."`
+	Waste wasteReport `cmd:"" may:"read" help:"What was thrown away in a period, why, and what it had cost."`
 }
 
 type wasteReport struct {
