@@ -160,7 +160,7 @@ func (t *Tracker) backFacts(ctx context.Context, v View, heard map[string]Sensor
 				}
 				watched = true
 				if x.Last == nil || n.LastAt.After(x.Last.At) {
-					x.Last = &alerts.Temperature{MilliC: corrected(s, n.LastAt, n.LastMilliC), At: n.LastAt}
+					x.Last = &alerts.Temperature{MilliC: Corrected(s, n.LastAt, n.LastMilliC), At: n.LastAt}
 				}
 				if slices.ContainsFunc(silent, func(o stock.Sensor) bool { return o.Code == s.Code }) {
 					x.Silent = append(x.Silent, s.Code)
@@ -209,7 +209,7 @@ func (t *Tracker) silentUnits(ctx context.Context, v View, all []SensorNow, now 
 			for _, n := range all {
 				s, _ := v.Site().Sensor(n.Sensor)
 				if a, ok := s.At(now); ok && a.Unit == u.Code && !n.LastAt.IsZero() && (su.Last == nil || n.LastAt.After(su.Last.At)) {
-					su.Last = &alerts.Temperature{MilliC: corrected(s, n.LastAt, n.LastMilliC), At: n.LastAt}
+					su.Last = &alerts.Temperature{MilliC: Corrected(s, n.LastAt, n.LastMilliC), At: n.LastAt}
 				}
 			}
 			units = append(units, su)

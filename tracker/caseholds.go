@@ -43,6 +43,12 @@ func (j *judgement) hold(ctx context.Context, w watch, c Case, x ExcursionRow, c
 	return j.tx.SaveHold(ctx, &h)
 }
 
+// Meets is the rule by which a hold touches a stay; the database has the same one.
+func (h HoldRow) Meets(s Stay) bool {
+	return h.Unit == s.Unit && (len(h.Shelves) == 0 || slices.Contains(h.Shelves, s.Shelf)) &&
+		(s.To.IsZero() || !h.From.After(s.To)) && (h.To.IsZero() || !h.To.Before(s.From))
+}
+
 // widenChange notes which time new readings were of.
 func (h *HoldRow) widenChange(seq, fromMicros, toMicros int64) {
 	from, to := time.UnixMicro(fromMicros).UTC(), time.UnixMicro(toMicros).UTC()

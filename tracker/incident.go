@@ -95,14 +95,10 @@ func (t *Tracker) incident(ctx context.Context, v View, c Case, now time.Time) (
 
 // roomWords name a room so that somebody who does not work there finds it.
 func roomWords(r stock.RoomPlace) string {
-	switch {
-	case r.Code == "":
+	if r.Code == "" {
 		return ""
-	case r.Name == "" || r.Name == r.Code:
-		return "Room " + r.Code
-	default:
-		return "Room " + r.Code + ", " + r.Name
 	}
+	return "R" + strings.TrimPrefix(r.Words(), "r")
 }
 
 // since is when a case began. Of a freeze that goes on it is when the freezing did: that the unit was cold before is no
@@ -191,11 +187,11 @@ func lastReadings(ctx context.Context, v View, sensor stock.Sensor, now time.Tim
 		all, err := v.SensorsNow(ctx)
 		i := slices.IndexFunc(all, func(n SensorNow) bool { return n.Sensor == sensor.Code && !n.LastAt.IsZero() })
 		if err == nil && i >= 0 {
-			f.Last = &alerts.Temperature{MilliC: corrected(sensor, all[i].LastAt, all[i].LastMilliC), At: all[i].LastAt}
+			f.Last = &alerts.Temperature{MilliC: Corrected(sensor, all[i].LastAt, all[i].LastMilliC), At: all[i].LastAt}
 		}
 		return err
 	}
-	series = thermal.Correct(series, calibrationsOf(sensor))
+	series = thermal.Correct(series, Calibrations(sensor))
 	last := series[len(series)-1]
 	f.Last = &alerts.Temperature{MilliC: last.MilliC, At: time.UnixMicro(last.AtMicros).UTC()}
 	f.Trend = trend(series)
@@ -271,7 +267,7 @@ func (t *Tracker) placesToGo(ctx context.Context, v View, unit stock.Unit, now t
 		for _, n := range sensors {
 			s, ok := v.Site().Sensor(n.Sensor)
 			a, assigned := s.At(now)
-			m := corrected(s, n.LastAt, n.LastMilliC)
+			m := Corrected(s, n.LastAt, n.LastMilliC)
 			if ok && assigned && a.Unit == code && now.Sub(n.LastAt) <= 2*s.DeliversEvery && (p.Now == nil || m > p.Now.MilliC) {
 				p.Now = &alerts.Temperature{MilliC: m, At: n.LastAt}
 			}
@@ -302,12 +298,13 @@ func history(ctx context.Context, v View, c Case) ([]alerts.PastCase, error) {
 	return out, nil
 }
 
-// corrected is one reading by the sensor's certificate of that time.
-func corrected(s stock.Sensor, at time.Time, raw thermal.MilliC) thermal.MilliC {
-	return thermal.Correct([]thermal.Reading{{AtMicros: at.UnixMicro(), MilliC: raw}}, calibrationsOf(s))[0].MilliC
+// Corrected is one reading by the sensor's certificate of that time.
+func Corrected(s stock.Sensor, at time.Time, raw thermal.MilliC) thermal.MilliC {
+	return thermal.Correct([]thermal.Reading{{AtMicros: at.UnixMicro(), MilliC: raw}}, Calibrations(s))[0].MilliC
 }
 
-func calibrationsOf(s stock.Sensor) []thermal.Calibration {
+// Calibrations of a sensor as the thermal rules take them.
+func Calibrations(s stock.Sensor) []thermal.Calibration {
 	out := make([]thermal.Calibration, 0, len(s.Calibrations))
 	for _, c := range s.Calibrations {
 		x := thermal.Calibration{FromMicros: c.From.UnixMicro(), OffsetMilliC: thermal.MilliC(c.OffsetMilliC)}

@@ -297,7 +297,7 @@ func within(a stock.Assignment, rs []thermal.Reading, cs []thermal.Conflict) ([]
 	return rs, cs
 }
 
-func (j *judgement) calibrations() []thermal.Calibration { return calibrationsOf(j.sensor) }
+func (j *judgement) calibrations() []thermal.Calibration { return Calibrations(j.sensor) }
 
 // reconcile compares what was found with what the record has, rule by rule, and stores the difference. A freeze comes
 // first: where one reading begins it and completes its cold as well, people get the one mail that tells them what to do.

@@ -61,7 +61,7 @@ func (c *SensorCount) Complete(s stock.Sensor, now time.Time) {
 	if a, ok := s.At(now); ok {
 		c.Unit = a.Unit
 	}
-	c.LastMilliC = corrected(s, c.LastAt, c.LastMilliC)
+	c.LastMilliC = Corrected(s, c.LastAt, c.LastMilliC)
 	if s.Interval > 0 {
 		c.Coverage = min(1, c.Coverage*float64(s.Interval)/float64(24*time.Hour))
 	}

@@ -175,7 +175,7 @@ func (t *Tracker) heads(ctx context.Context, v View, now time.Time) (map[string]
 		if err != nil {
 			return nil, err
 		}
-		for _, r := range thermal.Correct(series, calibrationsOf(s)) {
+		for _, r := range thermal.Correct(series, Calibrations(s)) {
 			m := sweep.Degrees(r.MilliC)
 			if p.Lowest == nil || m < *p.Lowest {
 				p.Lowest = &m
@@ -186,7 +186,7 @@ func (t *Tracker) heads(ctx context.Context, v View, now time.Time) (map[string]
 			p.MilliC = &m
 		}
 		if p.MilliC == nil {
-			m := sweep.Degrees(corrected(s, n.LastAt, n.LastMilliC))
+			m := sweep.Degrees(Corrected(s, n.LastAt, n.LastMilliC))
 			p.MilliC = &m
 		}
 		h := heads[a.Unit]

@@ -76,3 +76,21 @@ func SayMilli(n int64) string {
 }
 
 func digits(s string) bool { return strings.Trim(s, "0123456789") == "" }
+
+// SayNumbers prints sorted running numbers: "1-3, 7".
+func SayNumbers(n []int) string {
+	var parts []string
+	for i := 0; i < len(n); {
+		k := i
+		for k+1 < len(n) && n[k+1] == n[k]+1 {
+			k++
+		}
+		part := strconv.Itoa(n[i])
+		if k > i {
+			part += "-" + strconv.Itoa(n[k])
+		}
+		parts = append(parts, part)
+		i = k + 1
+	}
+	return strings.Join(parts, ", ")
+}

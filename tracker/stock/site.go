@@ -59,6 +59,14 @@ type RoomPlace struct {
 	Units []Unit `json:"units"`
 }
 
+// Words name a room: "room Q-110, aseptic suite".
+func (r RoomPlace) Words() string {
+	if r.Name == "" || r.Name == r.Code {
+		return "room " + r.Code
+	}
+	return "room " + r.Code + ", " + r.Name
+}
+
 // Unit is a refrigerator, freezer or room-temperature cabinet.
 type Unit struct {
 	Code          string      `json:"code"`

@@ -58,7 +58,7 @@ func (t Totals) words(l List) string {
 	words := fmt.Sprintf("pull %d", t.By[PullNow])
 	if len(t.Before) > 0 {
 		first := t.Before[0]
-		words += fmt.Sprintf(", before %s %d", newPrinter(l).clock(first.At), first.Vials)
+		words += fmt.Sprintf(", before %s %d", l.Words().clock(first.At), first.Vials)
 		if later := t.By[PullBefore] - first.Vials; later > 0 {
 			words += fmt.Sprintf(", later %d", later)
 		}

@@ -107,17 +107,11 @@ func metBy(ctx context.Context, v tracker.View, stays []tracker.Stay) ([]tracker
 			if err != nil {
 				return nil, err
 			}
-			if slices.ContainsFunc(holds, func(h tracker.HoldRow) bool { return meets(h, s) }) {
+			if slices.ContainsFunc(holds, func(h tracker.HoldRow) bool { return h.Meets(s) }) {
 				met = append(met, c)
 			}
 		}
 	}
 	slices.SortFunc(met, func(x, y tracker.Case) int { return int(x.No - y.No) })
 	return met, nil
-}
-
-// meets is the rule by which a hold touches a stay; the database has the same one.
-func meets(h tracker.HoldRow, s tracker.Stay) bool {
-	return h.Unit == s.Unit && (len(h.Shelves) == 0 || slices.Contains(h.Shelves, s.Shelf)) &&
-		(s.To.IsZero() || !h.From.After(s.To)) && (h.To.IsZero() || !h.To.Before(s.From))
 }

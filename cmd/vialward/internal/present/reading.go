@@ -68,7 +68,7 @@ func ReadingsOf(ctx context.Context, v tracker.View, unit string, from, to, now 
 					return Conflicting{a.Instant(time.UnixMicro(c.AtMicros)), c.LowestMilliC.Celsius(), c.HighestMilliC.Celsius(), c.Values}
 				}),
 			}
-			for i, r := range thermal.Correct(raw, Calibrations(s)) {
+			for i, r := range thermal.Correct(raw, tracker.Calibrations(s)) {
 				x.Readings[i] = Reading{a.Instant(time.UnixMicro(r.AtMicros)), r.MilliC.Celsius(), raw[i].MilliC.Celsius()}
 			}
 			out.Sensors = append(out.Sensors, x)

@@ -6,7 +6,6 @@ import (
 
 	"vialward/tracker"
 	"vialward/tracker/stock"
-	"vialward/tracker/thermal"
 )
 
 // Unit is a storage unit, what is in it and how cold it is.
@@ -107,23 +106,11 @@ func (a As) sensorsOf(site *stock.Site, unit string, latest []tracker.SensorNow,
 			if n.LastAt.IsZero() {
 				continue
 			}
-			last := thermal.Correct([]thermal.Reading{{AtMicros: n.LastAt.UnixMicro(), MilliC: n.LastMilliC}}, Calibrations(s))
-			c := last[0].MilliC.Celsius()
+			c := tracker.Corrected(s, n.LastAt, n.LastMilliC).Celsius()
 			x.LastAt, x.LastCelsius = a.Maybe(n.LastAt), &c
 			x.Old = a.Now.Sub(n.LastAt) > 2*max(s.Interval, s.DeliversEvery)
 		}
 		out = append(out, x)
 	}
 	return out
-}
-
-// Calibrations of a sensor as the thermal rules take them.
-func Calibrations(s stock.Sensor) []thermal.Calibration {
-	return each(s.Calibrations, func(c stock.Calibration) thermal.Calibration {
-		x := thermal.Calibration{FromMicros: c.From.UnixMicro(), OffsetMilliC: thermal.MilliC(c.OffsetMilliC)}
-		if !c.To.IsZero() {
-			x.ToMicros = c.To.UnixMicro()
-		}
-		return x
-	})
 }

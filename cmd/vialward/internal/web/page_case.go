@@ -226,7 +226,7 @@ func (g *touchedGroups) finish() []touchedLine {
 			n = append(n, s)
 		}
 		slices.Sort(n)
-		g.lines[i].Count, g.lines[i].Serials = len(n), ranges(n)
+		g.lines[i].Count, g.lines[i].Serials = len(n), stock.SayNumbers(n)
 	}
 	slices.SortStableFunc(g.lines, func(a, b touchedLine) int {
 		return cmp.Or(compareText(a.Decided, b.Decided), compareText(a.Then, b.Then))

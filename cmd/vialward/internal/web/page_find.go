@@ -121,7 +121,7 @@ func (v *visit) findUnit(_ context.Context, q string, p *findPage) error {
 	for _, r := range v.site.Rooms {
 		for _, u := range r.Units {
 			if strings.EqualFold(u.Code, q) || contains(u.Name, q) {
-				p.Found = append(p.Found, found{"Storage unit", u.Code, v.link("/units/", u.Code), strings.TrimPrefix(u.Name+", "+roomWords(r), ", ")})
+				p.Found = append(p.Found, found{"Storage unit", u.Code, v.link("/units/", u.Code), strings.TrimPrefix(u.Name+", "+r.Words(), ", ")})
 			}
 		}
 	}

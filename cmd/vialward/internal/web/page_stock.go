@@ -158,7 +158,7 @@ func (v *visit) fillStock(ctx context.Context, p *stockPage, vials []stock.Vial)
 	}
 	for _, r := range v.site.Rooms {
 		for _, u := range r.Units {
-			l := unitStockLines{Code: u.Code, Name: u.Name, Room: roomWords(r), Link: v.link("/units/", u.Code)}
+			l := unitStockLines{Code: u.Code, Name: u.Name, Room: r.Words(), Link: v.link("/units/", u.Code)}
 			for _, x := range byUnit[u.Code] {
 				l.Stock.add(v.shown, x)
 			}
@@ -231,7 +231,7 @@ func (v *visit) stockLines(ctx context.Context, vials []stock.Vial) ([]stockLine
 	}
 	for k, i := range index {
 		slices.Sort(serials[k])
-		lines[i].Serials = ranges(serials[k])
+		lines[i].Serials = stock.SayNumbers(serials[k])
 	}
 	return lines, nil
 }

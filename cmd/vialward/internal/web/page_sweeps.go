@@ -152,7 +152,7 @@ func (v *visit) sweepPage(l sweep.List) sweepPage {
 	w := v.listWords(l)
 	p := sweepPage{
 		Number: fmt.Sprintf("%03d", l.Number), Text: fmt.Sprintf("sweep %03d", l.Number), Due: w.at(l.DueAt), Read: w.at(l.DataReadAt), Stale: w.at(l.StaleAfter),
-		IsStale: v.now.After(l.StaleAfter), Next: w.at(l.NextStaffed), Whole: w.whole(), DoNotUse: sweep.Counts(l).Held(), Code: l.Code(),
+		IsStale: v.now.After(l.StaleAfter), Next: w.at(l.NextStaffed), Whole: w.words.Whole(), DoNotUse: sweep.Counts(l).Held(), Code: l.Code(),
 		SiteName: l.SiteName, Site: l.Site, BlankLines: make([]struct{}, l.BlankLines), RecordHead: l.RecordHead,
 	}
 	for i, u := range l.Units {
@@ -168,15 +168,12 @@ func (v *visit) sweepPage(l sweep.List) sweepPage {
 
 func (l listWords) sheet(u sweep.Unit) sheet {
 	t := sweep.Counts(sweep.List{Units: []sweep.Unit{u}})
-	s := sheet{Name: l.unitName(u), More: l.unitMore(u), Holds: u.Head.Holds, NoHolds: t.By[sweep.OnHold] == 0, Expected: many(u.Expected, "vial") + " expected in all"}
-	if t.Idle() {
-		s.Nothing = "NOTHING TO PULL HERE, " + many(u.Expected, "vial") + " expected"
+	s := sheet{
+		Name: l.words.Name(u), More: l.words.More(u), Holds: u.Head.Holds, NoHolds: t.By[sweep.OnHold] == 0, NoSensor: l.words.NoSensor(u),
+		Nothing: l.words.NothingHere(u), Expected: many(u.Expected, "vial") + " expected in all",
 	}
 	for _, p := range u.Head.Probes {
-		s.Temperatures = append(s.Temperatures, l.temperature(p, u.Head))
-	}
-	if len(u.Head.Probes) == 0 && !u.Unknown {
-		s.NoSensor = "temperature: NO DATA"
+		s.Temperatures = append(s.Temperatures, l.words.Temperature(p, u.Head))
 	}
 	for _, x := range u.Lines {
 		if x.Action != sweep.Stay {
@@ -184,15 +181,9 @@ func (l listWords) sheet(u sweep.Unit) sheet {
 		}
 	}
 	for _, c := range u.Shelves {
-		row := sheetShelf{Name: shelfName(c.Shelf), Expected: c.Expected, Unknown: c.Unknown && !u.Unknown}
-		for _, x := range u.Lines {
-			for _, on := range x.Shelves {
-				if x.Action == sweep.Stay && on.Shelf == c.Shelf {
-					row.Stay = append(row.Stay, fmt.Sprintf("%s (%d)", x.Batch, on.Count))
-				}
-			}
-		}
-		s.Shelves = append(s.Shelves, row)
+		s.Shelves = append(s.Shelves, sheetShelf{
+			Name: sweep.ShelfName(c.Shelf), Expected: c.Expected, Unknown: c.Unknown && !u.Unknown, Stay: l.words.Staying(u, c.Shelf),
+		})
 	}
 	return s
 }
@@ -200,7 +191,8 @@ func (l listWords) sheet(u sweep.Unit) sheet {
 func (l listWords) sheetLine(x sweep.Line) sheetLine {
 	classes := map[sweep.Action]string{sweep.OnHold: "not", sweep.NotChecked: "not", sweep.PullNow: "act", sweep.PullBefore: "act", sweep.UseFirst: "calm"}
 	return sheetLine{
-		Action: l.action(x), Class: classes[x.Action], Count: many(x.Count, "vial"), Name: x.Name, Marks: marks(x), Batch: x.Batch, BUD: l.at(x.BeyondUse).Say,
-		Past: x.Past, Where: l.where(x), Into: into(x), TwoPersons: x.TwoPersons && into(x) != "", Why: l.why(x),
+		Action: l.words.Action(x), Class: classes[x.Action], Count: many(x.Count, "vial"), Name: x.Name, Marks: x.Marks(), Batch: x.Batch,
+		BUD: l.at(x.BeyondUse).Say, Past: x.Past, Where: l.words.Where(x), Into: l.words.Into(x), TwoPersons: x.TwoPersons && l.words.Into(x) != "",
+		Why: l.words.Why(x),
 	}
 }

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"time"
 
-	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
 	"vialward/tracker/stock"
 	"vialward/tracker/thermal"
@@ -180,9 +179,9 @@ func (v *visit) probes(u stock.Unit, sensors []tracker.SensorNow, unheard []trac
 			if tooOld(s, n.LastAt, v.now) {
 				continue
 			}
-			last := thermal.Correct([]thermal.Reading{{AtMicros: n.LastAt.UnixMicro(), MilliC: n.LastMilliC}}, present.Calibrations(s))
-			p.Degrees = v.degrees(last[0].MilliC)
-			p.Range, p.Out = v.rangeWords(u, last[0].MilliC)
+			last := tracker.Corrected(s, n.LastAt, n.LastMilliC)
+			p.Degrees = v.degrees(last)
+			p.Range, p.Out = v.rangeWords(u, last)
 		}
 		out = append(out, p)
 	}

@@ -122,7 +122,7 @@ func unitPageOf(ctx context.Context, v *visit) (content, error) {
 	}
 	from := q.until.Add(-q.long)
 	p := unitPage{
-		Code: q.unit.Code, Name: q.unit.Name, Room: roomWords(q.room), Class: q.unit.Class, Hazardous: q.unit.HazardousOnly, Capacity: q.unit.Capacity,
+		Code: q.unit.Code, Name: q.unit.Name, Room: q.room.Words(), Class: q.unit.Class, Hazardous: q.unit.HazardousOnly, Capacity: q.unit.Capacity,
 		MoveTo: q.unit.MoveTo,
 	}
 	v.periodLinks(&p, q)
@@ -154,13 +154,6 @@ func unitPageOf(ctx context.Context, v *visit) (content, error) {
 		p.Work = append(p.Work, workLine{v.at(w.From), v.at(w.To), w.Reason, v.who(w.By), !v.now.Before(w.From) && v.now.Before(w.To)})
 	}
 	return p, err
-}
-
-func roomWords(r stock.RoomPlace) string {
-	if r.Name == "" || r.Name == r.Code {
-		return "room " + r.Code
-	}
-	return "room " + r.Code + ", " + r.Name
 }
 
 func (v *visit) periodLinks(p *unitPage, q unitQuery) {

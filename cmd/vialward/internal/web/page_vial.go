@@ -232,7 +232,7 @@ func (v *visit) casesMet(ctx context.Context, x stock.Vial, stays []tracker.Stay
 	var out []caseMet
 	seen := map[int64]bool{}
 	for _, h := range slices.Backward(holds) {
-		if seen[h.Case] || !slices.ContainsFunc(stays, func(s tracker.Stay) bool { return meets(h, s) }) {
+		if seen[h.Case] || !slices.ContainsFunc(stays, func(s tracker.Stay) bool { return h.Meets(s) }) {
 			continue
 		}
 		seen[h.Case] = true
@@ -252,10 +252,4 @@ func (v *visit) casesMet(ctx context.Context, x stock.Vial, stays []tracker.Stay
 		}
 	}
 	return out, nil
-}
-
-// meets is the rule by which a hold touches a stay; the database has the same one.
-func meets(h tracker.HoldRow, s tracker.Stay) bool {
-	return h.Unit == s.Unit && (len(h.Shelves) == 0 || slices.Contains(h.Shelves, s.Shelf)) &&
-		(s.To.IsZero() || !h.From.After(s.To)) && (h.To.IsZero() || !h.To.Before(s.From))
 }

@@ -141,24 +141,6 @@ func shelfWords(shelves []string) string {
 	}
 }
 
-// ranges prints sorted numbers: "1-3, 7".
-func ranges(n []int) string {
-	var parts []string
-	for i := 0; i < len(n); {
-		k := i
-		for k+1 < len(n) && n[k+1] == n[k]+1 {
-			k++
-		}
-		part := fmt.Sprint(n[i])
-		if k > i {
-			part += fmt.Sprintf("-%d", n[k])
-		}
-		parts = append(parts, part)
-		i = k + 1
-	}
-	return strings.Join(parts, ", ")
-}
-
 func upperFirst(s string) string {
 	if s == "" {
 		return s

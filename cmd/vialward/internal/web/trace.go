@@ -6,7 +6,6 @@ import (
 	"html/template"
 	"time"
 
-	"vialward/cmd/vialward/internal/present"
 	"vialward/cmd/vialward/internal/render"
 	"vialward/tracker"
 	"vialward/tracker/stock"
@@ -104,7 +103,7 @@ func (v *visit) series(ctx context.Context, unit string, from, to time.Time) ([]
 			if err != nil {
 				return nil, err
 			}
-			calibrations := present.Calibrations(s)
+			calibrations := tracker.Calibrations(s)
 			out = append(out, render.Series{
 				Name: s.Code, Readings: thermal.Correct(raw, calibrations), Conflicts: thermal.CorrectConflicts(conflicts, calibrations),
 				MaxGap: s.MaxGap, From: a.From, To: a.To,
