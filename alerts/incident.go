@@ -276,7 +276,7 @@ func (f Incident) reading() string {
 		probe = "probe in liquid"
 	}
 	if f.Where != "" {
-		probe += ", " + f.Where
+		probe = f.Where + ", " + probe
 	}
 	if f.Sensor != "" {
 		probe = f.Sensor + ", " + probe

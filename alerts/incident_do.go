@@ -35,9 +35,9 @@ func (f Incident) call() string {
 		s = "Can you be at " + f.at() + " now? The first allowed time out ended " + f.clockZone(d.At) + "."
 	}
 	if f.Answers {
-		s += " Reply GOING or CANNOT."
+		return s + " Reply GOING or CANNOT."
 	}
-	return s
+	return s + " If not, ring somebody who can: answers to this mail are not read."
 }
 
 func (f Incident) doWarm() []string {

@@ -2,6 +2,7 @@ package alerts
 
 import (
 	"fmt"
+	"strings"
 	"time"
 )
 
@@ -36,7 +37,17 @@ func (f Queue) letter(kind Kind) (letter, error) {
 	}
 	l := letter{Subject: subject(head, tail)}
 	l.say("DO", "Tell people by telephone what the mails below say. Then look at the relay: address, certificate, password, mailbox names.")
-	what := fmt.Sprintf("%d wait and %d were refused for good; relay %s.", f.Waiting, f.Failed, f.Relay)
+	what := ""
+	if f.Waiting > 0 {
+		what = count(f.Waiting, "mail") + " waiting. "
+	}
+	if f.Failed > 0 {
+		what += count(f.Failed, "mail") + " refused for good. "
+	}
+	if f.Relay != "" {
+		what += "Relay " + f.Relay + "."
+	}
+	what = strings.TrimSpace(what)
 	if f.LastError != "" {
 		what += " It last said: " + cut(oneLine(f.LastError), 300)
 	}

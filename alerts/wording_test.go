@@ -146,6 +146,15 @@ func TestNoTimeWithoutASourcedAllowance(t *testing.T) {
 	require.NotContains(t, m.Subject+m.Text, "06:00", "no allowed time out counts against a freeze")
 }
 
+// Who is asked to go is told how to say no: by an answer where answers are read, by telephone where they are not.
+func TestHowToSayNo(t *testing.T) {
+	for answers, want := range map[bool]string{true: "Reply GOING or CANNOT.", false: "If not, ring somebody who can: answers to this mail are not read."} {
+		m, err := alerts.Templates().Render(alerts.Warm, with(warm(), func(f *alerts.Incident) { f.Answers = answers }))
+		require.NoError(t, err)
+		require.Contains(t, strings.Join(strings.Fields(m.Text), " "), "by 03:22 EDT? "+want)
+	}
+}
+
 // Each fault has a first step of its own, and none says to discard or to release.
 func TestFirstStepsDiffer(t *testing.T) {
 	text := func(k alerts.Kind, f alerts.Facts) string {

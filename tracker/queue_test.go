@@ -25,6 +25,7 @@ func TestStuckMailIsSaidOnce(t *testing.T) {
 	health(time.Minute)
 	require.Equal(t, []alerts.Kind{alerts.Warm, alerts.QueueStuck}, kinds(s.mails(t)))
 	require.Contains(t, s.mails(t)[0].Text, s.mails(t)[1].Subject)
+	require.Contains(t, s.mails(t)[0].Text, "WHAT  1 mail waiting.\n", "nothing of what there is none of")
 	health(40 * time.Minute)
 	require.Len(t, s.mails(t), 2)
 }

@@ -157,7 +157,7 @@ func (t *Tracker) QueueHealth(ctx context.Context, site string, now time.Time) e
 		return err
 	}
 	return t.Store.In(ctx, site, func(tx Tx) error {
-		facts := alerts.Queue{Site: t.mailSite(tx.Site(), now), Waiting: len(waiting), Failed: len(failed), Relay: "as configured"}
+		facts := alerts.Queue{Site: t.mailSite(tx.Site(), now), Waiting: len(waiting), Failed: len(failed)}
 		about := "queue"
 		for _, r := range append(waiting, failed...) {
 			facts.Mails = append(facts.Mails, alerts.Stuck{Subject: r.Subject, To: r.To, Why: r.LastError, Created: r.Created, Failed: r.State == alerts.Failed})
