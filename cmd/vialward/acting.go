@@ -6,6 +6,7 @@ import (
 
 	"vialward/cmd/vialward/internal/app"
 	"vialward/tracker"
+	"vialward/tracker/access"
 )
 
 // atSite is the flag of every command about a site. A command has no flag that it would not heed.
@@ -55,7 +56,7 @@ func (a person) prove(c *call, t *tracker.Tracker, site string) (tracker.Actor, 
 		if _, ok := v.Site().Person(a.As); !ok { // whoever is on the machine can list them
 			return usage("there is no person %q at site %s; see: vialward site show", a.As, site)
 		}
-		return nil
+		return access.MayAsk(v.Site(), a.As, c.op, t.Now())
 	})
 	if err != nil {
 		return tracker.Actor{}, err

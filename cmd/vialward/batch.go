@@ -16,9 +16,9 @@ import (
 )
 
 type batchCommands struct {
-	Prepare  prepareBatch `cmd:"" help:"Record a prepared batch; its beyond-use date is computed."`
-	TakeOver takeOver     `cmd:"" help:"Record stock that was there before the record; BUD as on its label."`
-	Show     showBatch    `cmd:"" help:"A batch with every limit its date was chosen from."`
+	Prepare  prepareBatch `cmd:"" may:"prepare" help:"Record a prepared batch; its beyond-use date is computed."`
+	TakeOver takeOver     `cmd:"" may:"take-over" help:"Record stock that was there before the record; BUD as on its label."`
+	Show     showBatch    `cmd:"" may:"read" help:"A batch with every limit its date was chosen from."`
 }
 
 type prepareBatch struct {

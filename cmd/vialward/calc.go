@@ -9,11 +9,11 @@ import (
 )
 
 type calcCommands struct {
-	Mkt      mktCommand      `cmd:"" help:"Mean kinetic temperature, gaps and excursions of a log."`
-	Bud      budCommand      `cmd:"" help:"Beyond-use date: the earliest of all limits, and which one governs."`
-	Mix      mixCommand      `cmd:"" help:"Reconstitution, dilution and yield."`
-	Exposure exposureCommand `cmd:"" help:"What one vial met: its stays crossed with a temperature log."`
-	Stock    stockCommand    `cmd:"" help:"How many to prepare: expected left-over and shortage, and the size that costs least."`
+	Mkt      mktCommand      `cmd:"" may:"calculate" help:"Mean kinetic temperature, gaps and excursions of a log."`
+	Bud      budCommand      `cmd:"" may:"calculate" help:"Beyond-use date: the earliest of all limits, and which one governs."`
+	Mix      mixCommand      `cmd:"" may:"calculate" help:"Reconstitution, dilution and yield."`
+	Exposure exposureCommand `cmd:"" may:"calculate" help:"What one vial met: its stays crossed with a temperature log."`
+	Stock    stockCommand    `cmd:"" may:"calculate" help:"How many to prepare: expected left-over and shortage, and the size that costs least."`
 }
 
 // show prints a calculator's result and takes its exit code over.

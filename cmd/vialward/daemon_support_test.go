@@ -64,19 +64,33 @@ var passwordFile string
 // secrets gives people of the invented site the password, hashed at no cost: what checks it goes by the hash.
 func secrets(t *testing.T, configFile string) {
 	t.Helper()
+	light(t, configFile, func(k *tracker.Tracker, site string) {
+		require.NoError(t, k.FirstAdministrator(t.Context(), site, tracker.Account("root"), "admin", password))
+	})
+	give(t, configFile, "tech-1", "rph-1")
+}
+
+// give has the administrator give people the password.
+func give(t *testing.T, configFile string, people ...string) {
+	t.Helper()
+	light(t, configFile, func(k *tracker.Tracker, site string) {
+		for _, p := range people {
+			start, _, err := k.ResetPassword(t.Context(), site, tracker.Actor{Person: stock.Person{Code: "admin"}, Via: tracker.ViaMachine}, p)
+			require.NoError(t, err)
+			_, err = k.SetPassword(t.Context(), site, p, start, password, tracker.From{})
+			require.NoError(t, err)
+		}
+	})
+}
+
+func light(t *testing.T, configFile string, f func(k *tracker.Tracker, site string)) {
+	t.Helper()
 	b, err := app.Open(t.Context(), configFile, io.Discard)
 	require.NoError(t, err)
 	b.Tracker.Door = tracker.NewDoor(passwords.Light())
 	sites, err := b.Tracker.Store.Sites(t.Context())
 	require.NoError(t, err)
-	require.NoError(t, b.Tracker.FirstAdministrator(t.Context(), sites[0], tracker.Account("root"), "admin", password))
-	admin := tracker.Actor{Person: stock.Person{Code: "admin"}, Via: tracker.ViaMachine}
-	for _, p := range []string{"tech-1", "rph-1"} {
-		start, _, err := b.Tracker.ResetPassword(t.Context(), sites[0], admin, p)
-		require.NoError(t, err)
-		_, err = b.Tracker.SetPassword(t.Context(), sites[0], p, start, password, tracker.From{})
-		require.NoError(t, err)
-	}
+	f(b.Tracker, sites[0])
 	require.NoError(t, b.Close())
 }
 

@@ -15,9 +15,9 @@ import (
 )
 
 type sweepCommands struct {
-	Print   printSweep   `cmd:"" help:"Print a list by its number, or as it would be now."`
-	List    listSweeps   `cmd:"" help:"The newest lists, and who confirmed them."`
-	Confirm confirmSweep `cmd:"" help:"A list was worked."`
+	Print   printSweep   `cmd:"" may:"read" help:"Print a list by its number, or as it would be now."`
+	List    listSweeps   `cmd:"" may:"read" help:"The newest lists, and who confirmed them."`
+	Confirm confirmSweep `cmd:"" may:"confirm-sweep" help:"A list was worked."`
 }
 
 type printSweep struct {
@@ -129,9 +129,9 @@ func (o confirmSweep) Run(c *call) error {
 }
 
 type caseCommands struct {
-	List    listCases   `cmd:"" help:"Cases, newest first."`
-	Show    showCase    `cmd:"" help:"A case, its excursions and every vial it touched."`
-	Release releaseCase `cmd:"" help:"Take a case's holds off vials; a pharmacist decides."`
+	List    listCases   `cmd:"" may:"read" help:"Cases, newest first."`
+	Show    showCase    `cmd:"" may:"read" help:"A case, its excursions and every vial it touched."`
+	Release releaseCase `cmd:"" may:"release" help:"Take a case's holds off vials; a pharmacist decides."`
 }
 
 func caseText(k tracker.Case, zone *time.Location) string {
@@ -216,8 +216,8 @@ func (o releaseCase) Run(c *call) error {
 }
 
 type unitCommands struct {
-	Work planWork `cmd:"" help:"Plan work on a unit: mutes its page for that time, never the record."`
-	Area setArea  `cmd:"" help:"Say what a preparation area may do from now on."`
+	Work planWork `cmd:"" may:"plan-work" help:"Plan work on a unit: mutes its page for that time, never the record."`
+	Area setArea  `cmd:"" may:"set-area" help:"Say what a preparation area may do from now on."`
 }
 
 type planWork struct {
@@ -272,7 +272,7 @@ func (o setArea) Run(c *call) error {
 }
 
 type recordCommands struct {
-	Recount recountRecord `cmd:"" help:"Fold every event anew and compare with the vials' rows."`
+	Recount recountRecord `cmd:"" may:"check-record" help:"Fold every event anew and compare with the vials' rows."`
 }
 
 type recountRecord struct{ atSite }

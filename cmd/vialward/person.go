@@ -12,8 +12,12 @@ import (
 )
 
 type personCommands struct {
-	First    firstPerson    `cmd:"" help:"Give the first administrator a password; as long as no administrator of the site has one."`
-	Password personPassword `cmd:"" help:"Change one's own password, or as an administrator give out one to begin with."`
+	First    firstPerson    `cmd:"" may:"first-password" help:"Give the first administrator a password; as long as no administrator of the site has one."`
+	List     listPeople     `cmd:"" may:"read" help:"People, their roles, and what they were assessed in."`
+	Add      addPerson      `cmd:"" may:"add-person" help:"Somebody comes to the site."`
+	Change   changePerson   `cmd:"" may:"change-person" help:"Change a person's name, address or roles, or say from when on they are gone."`
+	Assess   assessPerson   `cmd:"" may:"assess" help:"A person was assessed: competent until then, or no more."`
+	Password personPassword `cmd:"" may:"own-account" help:"Change one's own password, or as an administrator give out one to begin with."`
 }
 
 type firstPerson struct {
@@ -95,8 +99,8 @@ func (o personPassword) own(c *call) error {
 }
 
 type sessionCommands struct {
-	List listSessions `cmd:"" help:"Where one is signed in, or with --all everybody."`
-	End  endSession   `cmd:"" help:"End a session."`
+	List listSessions `cmd:"" may:"own-account" help:"Where one is signed in, or with --all everybody."`
+	End  endSession   `cmd:"" may:"own-account" help:"End a session."`
 }
 
 type listSessions struct {

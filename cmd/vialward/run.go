@@ -12,6 +12,7 @@ import (
 
 	"vialward/cmd/vialward/internal/config"
 	"vialward/tracker"
+	"vialward/tracker/access"
 	"vialward/tracker/stock"
 	"vialward/tracker/templog"
 )
@@ -24,7 +25,8 @@ const (
 	exitRefused = 3 // done, but some of the data was refused
 )
 
-// commands is the command line. Each command is a struct with Run(*call) error in the file of its family.
+// commands is the command line. Each command is a struct with Run(*call) error in the file of its family; its tag "may"
+// names the operation it asks for, and with that whose roles decide who may.
 type commands struct {
 	Config string `help:"Configuration file (TOML)." type:"path" env:"VIALWARD_CONFIG" placeholder:"FILE"`
 	JSON   bool   `help:"Print results as one JSON document." name:"json"`
@@ -33,20 +35,20 @@ type commands struct {
 	Site    siteCommands    `cmd:"" help:"Set up a site from a file, or print it back."`
 	Batch   batchCommands   `cmd:"" help:"Prepare batches and take over stock."`
 	Vial    vialCommands    `cmd:"" help:"Record what happens to vials."`
-	Ingest  ingestCommand   `cmd:"" help:"Take in temperature logs."`
+	Ingest  ingestCommand   `cmd:"" may:"write-readings" help:"Take in temperature logs."`
 	Intake  intakeCommands  `cmd:"" help:"List or withdraw what was taken in."`
 	Sweep   sweepCommands   `cmd:"" help:"Print, list or confirm sweep lists."`
 	Case    caseCommands    `cmd:"" help:"Show excursions and release stock."`
 	Unit    unitCommands    `cmd:"" help:"Planned work and preparation areas."`
-	Person  personCommands  `cmd:"" help:"Passwords."`
+	Person  personCommands  `cmd:"" help:"People: roles, competencies, passwords."`
 	Session sessionCommands `cmd:"" help:"Where people are signed in."`
 	Token   tokenCommands   `cmd:"" help:"API tokens."`
 	Report  reportCommands  `cmd:"" help:"Reports of a period."`
 	Record  recordCommands  `cmd:"" help:"Look at the record and recount it."`
-	Daemon  daemonCommand   `cmd:"" help:"Run the daemon."`
-	Check   checkCommand    `cmd:"" help:"Try configuration, database, relay, zones and clock."`
-	Demo    demoCommand     `cmd:"" help:"Show the invented site on a morning of its own."`
-	Show    configCommand   `cmd:"" name:"config" help:"Print the configuration in force, secrets masked."`
+	Daemon  daemonCommand   `cmd:"" may:"operate" help:"Run the daemon."`
+	Check   checkCommand    `cmd:"" may:"operate" help:"Try configuration, database, relay, zones and clock."`
+	Demo    demoCommand     `cmd:"" may:"operate" help:"Show the invented site on a morning of its own."`
+	Show    configCommand   `cmd:"" may:"operate" name:"config" help:"Print the configuration in force, secrets masked."`
 }
 
 // call is what every command gets.
@@ -56,7 +58,8 @@ type call struct {
 	stdout, stderr io.Writer
 	json           bool
 	configFile     string
-	exit           int // set by a command that is done but refused something
+	op             access.Operation // what is asked for
+	exit           int              // set by a command that is done but refused something
 }
 
 // exitError ends the program with a code; its message is for people.
@@ -95,11 +98,16 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		fmt.Fprintf(stderr, "vialward: %v. Try: vialward --help\n", err)
 		return exitUsage
 	}
-	c := &call{ctx: ctx, stdin: stdin, stdout: stdout, stderr: stderr, json: cmd.JSON, configFile: cmd.Config}
+	c := &call{ctx: ctx, stdin: stdin, stdout: stdout, stderr: stderr, json: cmd.JSON, configFile: cmd.Config, op: operationOf(kctx.Selected())}
 	if err := kctx.Run(c); err != nil {
 		return c.fail(err)
 	}
 	return c.exit
+}
+
+// operationOf is what a command asks for. One that does not say asks for what nobody may.
+func operationOf(command *kong.Node) access.Operation {
+	return access.Operation(command.Tag.Get("may"))
 }
 
 // fail says what went wrong and picks the exit code; the one place where an error of a command ends.

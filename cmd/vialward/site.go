@@ -13,9 +13,9 @@ import (
 )
 
 type siteCommands struct {
-	Load siteLoad `cmd:"" help:"Load a site file: all of it, or nothing and every mistake."`
-	Show siteShow `cmd:"" help:"Print the site as loaded, in the same form."`
-	List siteList `cmd:"" help:"List the sites."`
+	Load siteLoad `cmd:"" may:"load-site" help:"Load a site file: all of it, or nothing and every mistake."`
+	Show siteShow `cmd:"" may:"read" help:"Print the site as loaded, in the same form."`
+	List siteList `cmd:"" may:"read" help:"List the sites."`
 }
 
 type siteLoad struct {

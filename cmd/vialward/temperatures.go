@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"os/user"
 	"strings"
 	"time"
 
@@ -17,8 +16,7 @@ import (
 )
 
 type ingestCommand struct {
-	Site   string   `help:"Site code; may be left out when there is only one." placeholder:"CODE"`
-	As     string   `help:"Person who brings the files." placeholder:"PERSON"`
+	person
 	Files  []string `arg:"" help:"Temperature logs, - for standard input."`
 	Layout string   `help:"Layout of the logs (TOML); without one the plain form is read." type:"path"`
 	Zone   string   `help:"Zone of the logs' wall times (IANA name or fixed offset)."`
@@ -41,7 +39,7 @@ func (g ingestCommand) Run(c *call) error {
 		}
 		how.Zone = zone
 	}
-	return atSite{g.Site}.with(c, func(b *app.Base, site string) error {
+	return g.with(c, func(b *app.Base, site string) error {
 		who, err := g.actor(c, b.Tracker, site)
 		if err != nil {
 			return err
@@ -86,28 +84,16 @@ func (g ingestCommand) one(c *call, t *tracker.Tracker, site string, who tracker
 
 // actor is the person named, or whoever is on the machine: bringing readings needs no role.
 func (g ingestCommand) actor(c *call, t *tracker.Tracker, site string) (tracker.Actor, error) {
-	who := tracker.Account("machine")
-	if u, err := user.Current(); err == nil {
-		who = tracker.Account(u.Username)
-	}
 	if g.As == "" {
-		return who, nil
+		return account(), nil
 	}
-	err := t.Store.Read(c.ctx, site, func(v tracker.View) error {
-		p, ok := v.Site().Person(g.As)
-		if !ok {
-			return usage("there is no person %q at site %s", g.As, site)
-		}
-		who = tracker.Actor{Person: p, Via: tracker.ViaMachine}
-		return nil
-	})
-	return who, err
+	return g.prove(c, t, site)
 }
 
 type intakeCommands struct {
-	List     listIntakes    `cmd:"" help:"The newest intakes and their classes."`
-	Withdraw withdrawIntake `cmd:"" help:"Set an intake's readings aside, kept."`
-	Zone     declareZone    `cmd:"" help:"Declare the zone a suspect sensor's clock stands in."`
+	List     listIntakes    `cmd:"" may:"read" help:"The newest intakes and their classes."`
+	Withdraw withdrawIntake `cmd:"" may:"withdraw-readings" help:"Set an intake's readings aside, kept."`
+	Zone     declareZone    `cmd:"" may:"declare-zone" help:"Declare the zone a suspect sensor's clock stands in."`
 }
 
 type listIntakes struct {

@@ -10,9 +10,9 @@ import (
 )
 
 type tokenCommands struct {
-	Make   makeToken   `cmd:"" help:"Make an API token; it is shown once."`
-	List   listTokens  `cmd:"" help:"One's own tokens, or with --all everybody's: what each is for, its last use, its end."`
-	Revoke revokeToken `cmd:"" help:"End a token for good."`
+	Make   makeToken   `cmd:"" may:"make-token" help:"Make an API token; it is shown once."`
+	List   listTokens  `cmd:"" may:"make-token" help:"One's own tokens, or with --all everybody's: what each is for, its last use, its end."`
+	Revoke revokeToken `cmd:"" may:"make-token" help:"End a token for good."`
 }
 
 type makeToken struct {
