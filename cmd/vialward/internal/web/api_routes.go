@@ -25,7 +25,7 @@ func table() []route {
 			method: http.MethodGet, path: apiPrefix + "/openapi.json", op: access.Watch, say: "This description.",
 			do: func(context.Context, *ask) (any, error) { return description(), nil },
 		}},
-		intakeRoutes(), stockReads(), temperatureReads(), recordReads(), peopleRoutes(), stockOperations(), siteOperations(),
+		intakeRoutes(), stockReads(), temperatureReads(), recordReads(), peopleRoutes(), stockOperations(), siteOperations(), reportRoutes(),
 	)
 	return all
 }

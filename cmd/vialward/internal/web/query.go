@@ -59,12 +59,15 @@ func (q *ask) instant(name string, otherwise time.Time) (time.Time, error) {
 	if s == "" {
 		return otherwise, nil
 	}
-	t, err := time.Parse(time.RFC3339, strings.ReplaceAll(s, " ", "+"))
+	t, err := time.Parse(time.RFC3339, plusSign(s))
 	if err != nil {
 		return t, wrong(http.StatusBadRequest, "%s=%q is not a time with its offset; write it as 2025-11-12T08:30:00-05:00, with %%2B for a plus sign.", name, s)
 	}
 	return t, nil
 }
+
+// plusSign puts a plus sign back that was not escaped.
+func plusSign(s string) string { return strings.ReplaceAll(s, " ", "+") }
 
 // inPath reads a number that is part of the path.
 func (q *ask) inPath(name, what string) (int64, error) {

@@ -36,6 +36,7 @@ var asked = map[string]access.Operation{
 	"POST /recalls": access.Recall, "POST /areas/{code}": access.SetArea, "POST /units/{code}/work": access.PlanWork,
 	"POST /sweeps/{number}/confirm": access.Confirm, "POST /intakes/{id}/withdraw": access.Withdraw, "POST /sensors/{code}/zone": access.DeclareZone,
 	"POST /people": access.AddPerson, "POST /people/{code}": access.ChangePerson, "POST /people/{code}/assessments": access.Assess,
+	"GET /reports/waste": access.Read, "POST /shortages": access.Short, "POST /vials/correct-cause": access.Correct,
 }
 
 // roles gives the shop a person of each role and one of none, each with a token that acts as them.

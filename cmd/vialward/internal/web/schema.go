@@ -40,6 +40,8 @@ func (s schemas) of(t reflect.Type, suffix string) object {
 		return s.named(t, suffix)
 	case t.Kind() == reflect.Slice:
 		return object{"type": "array", "items": s.of(t.Elem(), suffix)}
+	case t.Kind() == reflect.Map:
+		return object{"type": "object", "properties": object{}, "additionalProperties": s.of(t.Elem(), suffix)}
 	case t.Kind() == reflect.String:
 		return object{"type": "string"}
 	case t.Kind() == reflect.Bool:

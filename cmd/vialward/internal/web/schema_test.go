@@ -59,8 +59,11 @@ func (c checker) check(at string, document any, schema map[string]any) []string 
 			}
 		case "additionalProperties":
 			m, _ := document.(map[string]any)
-			for name := range m {
-				if !has(schema["properties"].(map[string]any), name) {
+			each, open := v.(map[string]any)
+			for name, x := range m {
+				if open {
+					wrong = append(wrong, c.check(at+"."+name, x, each)...)
+				} else if !has(schema["properties"].(map[string]any), name) {
 					wrong = append(wrong, at+"."+name+": not taken")
 				}
 			}
