@@ -20,7 +20,7 @@ func (t *tx) Ended(ctx context.Context, from, to time.Time) ([]waste.Ended, erro
 		return nil, err
 	}
 	rows, err := t.q.Query(ctx, `select v.vial, v.product, v.batch, c.kind, e.at, e.entered_at, v.bud, b.started_at,
-			(b.document::json ->> 'made')::int, (e.canonical::json -> 'body')::text, coalesce(s.unit, '')
+			(b.document::json ->> 'made')::int, (e.canonical::json -> 'body')::text, coalesce(s.unit, ''), e.seq
 		from event e
 		join vial_closing c on c.site = e.site and c.seq = e.seq and c.kind <> 'voided'
 		join vial v on v.site = c.site and v.vial = c.vial
@@ -37,7 +37,8 @@ func (t *tx) Ended(ctx context.Context, from, to time.Time) ([]waste.Ended, erro
 		var e waste.Ended
 		var entered time.Time
 		var text string
-		if err := r.Scan(&e.Vial, &e.Product, &e.Batch, &e.How, &e.At, &entered, &e.BUD, &e.Prepared, &e.BatchSize, &text, &e.Unit); err != nil {
+		var seq int64
+		if err := r.Scan(&e.Vial, &e.Product, &e.Batch, &e.How, &e.At, &entered, &e.BUD, &e.Prepared, &e.BatchSize, &text, &e.Unit, &seq); err != nil {
 			return e, err
 		}
 		var body stock.Body
@@ -47,7 +48,7 @@ func (t *tx) Ended(ctx context.Context, from, to time.Time) ([]waste.Ended, erro
 		e.Cause, e.Cents, e.Case, e.Container = body.Reason, body.CostCents, body.Case, body.Container
 		if e.How != waste.Discarded && e.How != waste.Lost {
 			e.Cause = ""
-		} else if c, ok := corrected[e.Vial]; ok && c.at.After(e.At) {
+		} else if c, ok := corrected[e.Vial]; ok && c.seq > seq {
 			e.Cause, e.Corrected = c.cause, true
 		}
 		e.Late = late > 0 && entered.Sub(e.At) > late
@@ -57,12 +58,12 @@ func (t *tx) Ended(ctx context.Context, from, to time.Time) ([]waste.Ended, erro
 
 type correctedCause struct {
 	cause string
-	at    time.Time
+	seq   int64
 }
 
 // corrected is the newest correction of each vial's cause.
 func (t *tx) corrected(ctx context.Context) (map[string]correctedCause, error) {
-	rows, err := t.q.Query(ctx, `select x.vial, e.canonical::json #>> '{body,reason}', e.at from event e join event_vial x using (site, seq)
+	rows, err := t.q.Query(ctx, `select x.vial, e.canonical::json #>> '{body,reason}', e.seq from event e join event_vial x using (site, seq)
 		where e.site = $1 and e.kind = $2 order by e.seq`, t.id, string(stock.CauseCorrected))
 	if err != nil {
 		return nil, fmt.Errorf("read corrected causes: %w", err)
@@ -70,7 +71,7 @@ func (t *tx) corrected(ctx context.Context) (map[string]correctedCause, error) {
 	all := map[string]correctedCause{}
 	var vial string
 	var c correctedCause
-	if _, err := pgx.ForEachRow(rows, []any{&vial, &c.cause, &c.at}, func() error { all[vial] = c; return nil }); err != nil {
+	if _, err := pgx.ForEachRow(rows, []any{&vial, &c.cause, &c.seq}, func() error { all[vial] = c; return nil }); err != nil {
 		return nil, fmt.Errorf("read corrected causes: %w", err)
 	}
 	return all, nil
