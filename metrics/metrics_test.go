@@ -30,8 +30,9 @@ func snapshot() tracker.Snapshot {
 		Mail: []tracker.MailCount{
 			{Site: "A", State: "waiting", N: 2, OldestUnsent: at.Add(-40 * time.Minute)}, {Site: "A", State: "accepted", N: 9, LastAccepted: at.Add(-time.Hour)},
 		},
-		Values: []tracker.ValueCount{{Site: "A", Rows: templog.Rows{Read: 10, Stored: 7, Duplicate: 1, Conflicting: 1, Refused: 1}}},
-		Sweeps: []tracker.SweepCount{{Site: "A", Made: 5, Confirmed: 4, Missed: 1, LastMade: at}},
+		Values:  []tracker.ValueCount{{Site: "A", Rows: templog.Rows{Read: 10, Stored: 7, Duplicate: 1, Conflicting: 1, Refused: 1}}},
+		Sweeps:  []tracker.SweepCount{{Site: "A", Made: 5, Confirmed: 4, Missed: 1, LastMade: at}},
+		SignIns: tracker.SignInCount{Right: 3, NotLookedAt: 70},
 	}
 }
 
@@ -67,6 +68,7 @@ func TestPage(t *testing.T) {
 		`vialward_outbox_depth{site="A"} 2`, `vialward_outbox_oldest_unsent_seconds{site="A"} 2400`, `vialward_outbox_oldest_unsent_seconds{site="B"} 0`,
 		`vialward_values_total{class="stored",site="A"} 7`, `vialward_values_total{class="refused",site="B"} 0`,
 		`vialward_sweeps_total{outcome="missed",site="A"} 1`,
+		`vialward_sign_in_tries_total{outcome="right"} 3`, `vialward_sign_in_tries_total{outcome="wrong"} 0`, `vialward_sign_in_tries_total{outcome="not_looked_at"} 70`,
 		`vialward_database_up 1`, `vialward_snapshot_age_seconds 20.000`,
 	} {
 		require.Contains(t, page, line+"\n")

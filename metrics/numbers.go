@@ -32,12 +32,13 @@ var (
 	accepted    = desc("outbox_last_accepted_timestamp_seconds", "When the newest accepted mail was made.", "site")
 	values      = desc("values_total", "Values of temperature logs by what became of them.", "site", "class")
 	sweeps      = desc("sweeps_total", "Sweep lists by what became of them.", "site", "outcome")
+	signIns     = desc("sign_in_tries_total", "Tries to prove oneself by password or PIN since the start: right, wrong, or not looked at because there were too many.", "outcome")
 	lastSweep   = desc("sweep_last_made_timestamp_seconds", "When the newest list was made.", "site")
 )
 
 func (n numbers) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
-		vials, nextBUD, pastBUD, temperature, readingAge, coverage, suspect, neverHeard, open, mails, unsentAge, unsent, accepted, values, sweeps, lastSweep,
+		vials, nextBUD, pastBUD, temperature, readingAge, coverage, suspect, neverHeard, open, mails, unsentAge, unsent, accepted, values, sweeps, lastSweep, signIns,
 	} {
 		ch <- d
 	}
@@ -71,6 +72,10 @@ func (n numbers) Collect(ch chan<- prometheus.Metric) {
 	}
 	for _, o := range n.s.Open {
 		gauge(open, float64(o.N), o.Site, o.Unit, o.Sensor, o.Kind)
+	}
+	tries := n.s.SignIns
+	for outcome, count := range map[string]int64{"right": tries.Right, "wrong": tries.Wrong, "not_looked_at": tries.NotLookedAt} {
+		counter(signIns, count, outcome)
 	}
 	n.mail(gauge)
 	n.work(gauge, counter)
@@ -149,6 +154,6 @@ func flag(b bool) float64 {
 // no unit"), two a unit, nine a sensor, and at most two dozen others. An excursion that outlives its sensor's assignment
 // to a unit adds its own.
 func MostSeries(sites, units, products, sensors int) int {
-	const states, perUnit, perSensor, others, page = 8, 2, 9, 24, 3
+	const states, perUnit, perSensor, others, page = 8, 2, 9, 24, 6
 	return page + sites*((units+1)*products*states+perUnit*units+perSensor*sensors+others)
 }

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 	"unicode"
 
@@ -27,6 +28,13 @@ type Door struct {
 	passwords Passwords
 	tries     throttle
 	nobody    nobody
+
+	right, wrong, notLookedAt atomic.Int64
+}
+
+// Count of the tries since the start.
+func (d *Door) Count() SignInCount {
+	return SignInCount{d.right.Load(), d.wrong.Load(), d.notLookedAt.Load()}
 }
 
 // NewDoor hashes with passwords.

@@ -20,7 +20,12 @@ type Snapshot struct {
 	Mail    []MailCount
 	Values  []ValueCount
 	Sweeps  []SweepCount
+
+	SignIns SignInCount // of this daemon since its start, at all sites
 }
+
+// SignInCount is how many tries to prove oneself there were, by what became of them.
+type SignInCount struct{ Right, Wrong, NotLookedAt int64 }
 
 // VialCount is how many vials of a product are in a state in a unit ("" = in none).
 type VialCount struct {

@@ -20,6 +20,7 @@ type throttle struct {
 	strangers buckets
 	everyone  access.Bucket // all strangers together
 	familiar  buckets
+	said      time.Time              // when the log last said that tries are not looked at
 	known     map[string]*acquainted // by site
 
 	knownHash   chan struct{} // a place for each hash that is computed at once
@@ -55,6 +56,10 @@ func (t *Tracker) admit(ctx context.Context, site, person string, from From) (do
 	c := t.comesFrom(ctx, site, from, now)
 	taken, wait := h.take(c, site, person, from, now)
 	if wait > 0 {
+		t.Door.notLookedAt.Add(1)
+		if h.toBeSaid(now) {
+			t.Log.Warn("tries to sign in are not looked at: there are too many", "site", site, "from", from.Address, "since_start", t.Door.notLookedAt.Load())
+		}
 		return nil, &TooManyTries{wait}
 	}
 	place := h.knownHash
@@ -70,8 +75,10 @@ func (t *Tracker) admit(ctx context.Context, site, person string, from From) (do
 			if right {
 				h.giveBack(taken)
 			}
+			t.Door.count(site, right)
 		}, nil
 	case <-timer.C:
+		t.Door.notLookedAt.Add(1)
 		err = &TooManyTries{waitForHash}
 	case <-ctx.Done():
 		err = ctx.Err()
@@ -81,6 +88,17 @@ func (t *Tracker) admit(ctx context.Context, site, person string, from From) (do
 }
 
 var errNoDoor = errors.New("nobody can sign in here")
+
+// count a try that was looked at; hashing what nobody tried is of no site.
+func (d *Door) count(site string, right bool) {
+	switch {
+	case site == "":
+	case right:
+		d.right.Add(1)
+	default:
+		d.wrong.Add(1)
+	}
+}
 
 // caller is what is known of where a try comes from.
 type caller int
@@ -124,6 +142,17 @@ func (h *throttle) take(c caller, site, person string, from From, now time.Time)
 		}
 	}
 	return all, 0
+}
+
+// toBeSaid once a minute.
+func (h *throttle) toBeSaid(now time.Time) bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if now.Sub(h.said).Abs() < time.Minute {
+		return false
+	}
+	h.said = now
+	return true
 }
 
 // drawn is a bucket from which a try was taken.

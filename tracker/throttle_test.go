@@ -114,6 +114,9 @@ func TestHowManyTries(t *testing.T) {
 		total += d.guess(t, fmt.Sprintf("nowhere-%d", n), tracker.From{Address: fmt.Sprintf("100.64.%d.1", n)})
 	}
 	require.Equal(t, 30, total)
+	n := d.Door.Count()
+	require.Equal(t, d.hashing.checks.Load(), n.Right+n.Wrong)
+	require.Positive(t, n.NotLookedAt)
 }
 
 // A shift that signs in from behind one address, nobody mistaken, finds room.

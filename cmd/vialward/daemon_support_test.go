@@ -246,7 +246,7 @@ func (s *spoken) String() string {
 	return s.text.String()
 }
 
-var urlSaid = regexp.MustCompile(`on (http://127\.0\.0\.1:\d+)\n`)
+var urlSaid = regexp.MustCompile(`on (https?://127\.0\.0\.1:\d+)\n`)
 
 // start runs binary ("" = this one, which is the program too) as the daemon, and waits until it is ready.
 func (p *place) start(t *testing.T, binary string) *program {

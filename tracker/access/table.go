@@ -160,7 +160,7 @@ var table = map[Operation]Rule{
 	Check:     {Do: "check the record against itself", Roles: readers, Reads: true, Machine: true},
 	Operate:   {Do: "run the program", Machine: true},
 	Calculate: {Do: "calculate", Anyone: true, Reads: true},
-	SignIn:    {Do: "sign in", Anyone: true},
+	SignIn:    {Do: "sign in", Anyone: true, Reads: true}, // the record is what it was
 	Watch:     {Do: "ask whether the program is well", Anyone: true, Reads: true},
 	Demo:      {Do: "look around in the demonstration", Anyone: true, Reads: true},
 }

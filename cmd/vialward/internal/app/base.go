@@ -83,6 +83,9 @@ func (b *Base) use(store *db.DB) {
 	b.Tracker = &tracker.Tracker{
 		Store: store, Now: time.Now, Log: b.Log, MailDomain: domainOf(b.Config.Mail.From), Door: tracker.NewDoor(passwords.Standard()),
 	}
+	if name := b.Config.HTTP.PublicName; name != "" {
+		b.Tracker.URL = "https://" + name
+	}
 }
 
 func (b *Base) find(ctx context.Context) error {

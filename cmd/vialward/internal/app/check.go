@@ -47,6 +47,9 @@ func Check(ctx context.Context, configFile string, stderr io.Writer) ([]Tried, e
 		say("clock", err, "agrees with the database's")
 		tried = append(tried, checkSites(ctx, b)...)
 	}
+	if b.Config.HTTP.TLSCert != "" {
+		tried = append(tried, checkCertificate(b.Config.HTTP, time.Now()))
+	}
 	tried = append(tried, checkRelay(ctx, b.Config.Mail), checkState(b.Config.State.Folder))
 	if b.Config.Intake.Folder != "" {
 		tried = append(tried, checkFolder("watched folder", b.Config.Intake.Folder))

@@ -32,18 +32,27 @@ func Run(ctx context.Context, configFile string, stdout, stderr io.Writer) error
 	p := &parts{base: b, page: &metrics.Page{}, ready: errStarting}
 	server := &web.Server{
 		Log: b.Log, Now: time.Now, Ready: p.isReady, Metrics: p.page.Handler(time.Now), MaxBodyBytes: int64(b.Config.HTTP.MaxBodyMB) << 20,
+		PublicName: b.Config.HTTP.PublicName, Proxies: b.Config.HTTP.Proxies,
+	}
+	scheme, answering := "http", server.HTTP() // made before Use may be called
+	if b.Config.HTTP.TLSCert != "" {
+		scheme = "https"
+		c, err := newCertificate(b.Config.HTTP, b.Log)
+		if err != nil {
+			return errors.Join(err, l.Close(), b.Close())
+		}
+		answering.TLSConfig = c.config()
 	}
 	serving, stopServing := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopServing()
 	served := make(chan error, 1)
-	answering := server.HTTP() // made before Use may be called
 	ctx, end := context.WithCancel(ctx)
 	defer end()
 	go func() {
 		defer end() // a daemon that answers nobody ends
 		served <- serve(serving, l, answering)
 	}()
-	fmt.Fprintf(stdout, "vialward: pages and API on http://%s\n", l.Addr())
+	fmt.Fprintf(stdout, "vialward: pages and API on %s://%s\n", scheme, l.Addr())
 
 	err = p.live(ctx, server)
 	stopServing()

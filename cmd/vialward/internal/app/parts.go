@@ -189,6 +189,9 @@ func (p *parts) snapshot(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if p.base.Tracker.Door != nil { // the demonstration has none
+		s.SignIns = p.base.Tracker.Door.Count()
+	}
 	return p.page.Update(s, time.Now())
 }
 
@@ -203,7 +206,13 @@ func Relay(c config.Mail) mail.Relay {
 // serve answers HTTP on a listener until ctx ends, then lets running requests finish.
 func serve(ctx context.Context, l net.Listener, s *http.Server) error {
 	ended := make(chan error, 1)
-	go func() { ended <- s.Serve(l) }()
+	go func() {
+		if s.TLSConfig != nil {
+			ended <- s.ServeTLS(l, "", "")
+			return
+		}
+		ended <- s.Serve(l)
+	}()
 	select {
 	case err := <-ended:
 		return fmt.Errorf("serve HTTP: %w", err)

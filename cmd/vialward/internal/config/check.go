@@ -23,18 +23,6 @@ func (r *reader) cron(key, value, standard string) string {
 	return value
 }
 
-// checkListen holds the daemon on this machine: until people sign in, whoever reaches a page may read all of it.
-func (r *reader) checkListen(listen string) {
-	const key = "http.listen"
-	host, port, err := net.SplitHostPort(listen)
-	switch {
-	case err != nil || !isPort(port, 0):
-		r.wrong(key, "%q is not an address and a port, such as 127.0.0.1:8080", listen)
-	case !loopback(host):
-		r.wrong(key, "%q can be reached from other machines, and there is no sign-in yet: use 127.0.0.1:%s or [::1]:%s, and a tunnel from elsewhere", listen, port, port)
-	}
-}
-
 func isPort(s string, least uint64) bool {
 	n, err := strconv.ParseUint(s, 10, 16)
 	return err == nil && n >= least

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"net/netip"
 	"os"
 	"path/filepath"
 	"time"
@@ -37,10 +38,15 @@ type State struct {
 	Folder string
 }
 
-// HTTP is where pages and the API are served.
+// HTTP is where pages and the API are served, and how they are reached from other machines: over TLS, here or at a proxy,
+// by one name.
 type HTTP struct {
-	Listen    string // host:port, loopback
-	MaxBodyMB int    // longest request taken
+	Listen     string // host:port
+	MaxBodyMB  int    // longest request taken
+	TLSCert    string // files of PEM; "" = no TLS here
+	TLSKey     string
+	PublicName string         // host or host:port; "" = from this machine only
+	Proxies    []netip.Prefix // whose word on where a request came from counts
 }
 
 // Mail is the relay that takes the mails.

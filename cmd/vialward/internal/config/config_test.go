@@ -94,13 +94,15 @@ func TestExample(t *testing.T) {
 	text := key.ReplaceAllString(config.Example, "$1")
 	text = strings.ReplaceAll(text, "/var/lib/vialward/logs", folder)
 	text = regexp.MustCompile(`(?m)^ca_file.*$`).ReplaceAllString(text, "")
+	cert, key2 := pair(t, "vialward.pharmacy.example")
+	text = strings.NewReplacer("/etc/vialward/vialward.pem", cert, "/etc/vialward/vialward.key", key2).Replace(text)
 	path := filepath.Join(folder, "vialward.toml")
 	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
 	all, err := config.Load(path, environment(config.EnvState, ""))
 	require.NoError(t, err)
 	examples := map[string]bool{
 		"database.dsn": true, "mail.relay": true, "mail.from": true, "mail.username": true, "mail.password_file": true,
-		"mail.password": true, "mail.hello": true, "mail.ca_file": true, "intake.folder": true, "intake.layouts[1]": true, "state.folder": true,
+		"mail.password": true, "http.tls_cert": true, "http.tls_key": true, "http.public_name": true, "http.proxies": true, "mail.hello": true, "mail.ca_file": true, "intake.folder": true, "intake.layouts[1]": true, "state.folder": true,
 	}
 	values := map[string]any{}
 	for _, s := range standard.Settings() {
@@ -171,7 +173,7 @@ format = "xml"
 	}{
 		{0, "VIALWARD_STATE", "not an absolute path"},
 		{2, "database.dsn", "postgres://USER@HOST"},
-		{4, "http.listen", "no sign-in yet"},
+		{4, "http.listen", "in the open"},
 		{5, "http.max_body_mb", "use 1 to 1024"},
 		{6, "http.port", "no key"},
 		{9, "mail.tls", "in the open"},
@@ -211,8 +213,8 @@ func TestSingleMistakes(t *testing.T) {
 		say  string
 	}{
 		"not TOML":                   {"[http\n", nil, "this is not TOML"},
-		"listen on all":              {"[http]\nlisten = \":8080\"\n", nil, "other machines"},
-		"listen on a name":           {"[http]\nlisten = \"pharmacy.example:80\"\n", nil, "other machines"},
+		"listen on all":              {"[http]\nlisten = \":8080\"\n", nil, "in the open"},
+		"listen on a name":           {"[http]\nlisten = \"pharmacy.example:80\"\n", nil, "in the open"},
 		"listen without port":        {"[http]\nlisten = \"127.0.0.1\"\n", nil, "not an address and a port"},
 		"port too large":             {"[http]\nlisten = \"127.0.0.1:65536\"\n", nil, "not an address and a port"},
 		"number as text":             {"[http]\nmax_body_mb = \"64\"\n", nil, "whole number"},

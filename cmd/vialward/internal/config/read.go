@@ -18,8 +18,12 @@ type file struct {
 		Folder string `toml:"folder"`
 	} `toml:"state"`
 	HTTP struct {
-		Listen    string `toml:"listen"`
-		MaxBodyMB *int   `toml:"max_body_mb"`
+		Listen     string   `toml:"listen"`
+		MaxBodyMB  *int     `toml:"max_body_mb"`
+		TLSCert    string   `toml:"tls_cert"`
+		TLSKey     string   `toml:"tls_key"`
+		PublicName string   `toml:"public_name"`
+		Proxies    []string `toml:"proxies"`
 	} `toml:"http"`
 	Mail     mailFile   `toml:"mail"`
 	Intake   intakeFile `toml:"intake"`
@@ -82,9 +86,13 @@ func (r *reader) read(mode fs.FileMode) Config {
 	c := Config{
 		Database: Database{DSN: Secret(r.fromEnv("database.dsn", EnvDSN, f.Database.DSN))},
 		State:    State{Folder: r.folder("state.folder", r.fromEnv("state.folder", EnvState, f.State.Folder))},
-		HTTP:     HTTP{Listen: r.text("http.listen", f.HTTP.Listen, "127.0.0.1:8080"), MaxBodyMB: 64},
-		Mail:     r.mail(f.Mail),
-		Intake:   r.intake(f.Intake),
+		HTTP: HTTP{
+			Listen: r.text("http.listen", f.HTTP.Listen, "127.0.0.1:8080"), MaxBodyMB: 64, PublicName: r.text("http.public_name", f.HTTP.PublicName, ""),
+			TLSCert: r.beside(r.text("http.tls_cert", f.HTTP.TLSCert, "")), TLSKey: r.beside(r.text("http.tls_key", f.HTTP.TLSKey, "")),
+			Proxies: r.proxies(f.HTTP.Proxies),
+		},
+		Mail:   r.mail(f.Mail),
+		Intake: r.intake(f.Intake),
 		Schedule: Schedule{
 			Slots:      r.cron("schedule.slots", f.Schedule.Slots, "* * * * *"),
 			Silence:    r.cron("schedule.silence", f.Schedule.Silence, "* * * * *"),
@@ -105,7 +113,7 @@ func (r *reader) read(mode fs.FileMode) Config {
 			r.wrong("http.max_body_mb", "%d MB is out of reach: use 1 to 1024", *n)
 		}
 	}
-	r.checkListen(c.HTTP.Listen)
+	r.checkHTTP(c.HTTP)
 	r.checkDSN(c.Database.DSN.Reveal())
 	if holdsPassword(f.Database.DSN) && mode&0o007 != 0 {
 		r.wrong("database.dsn", "it holds a password, and everyone on this machine may read the file (%04o): chmod o= %s, or give it in %s", mode, r.path, EnvDSN)

@@ -4,6 +4,7 @@ package passwords
 import (
 	"errors"
 	"fmt"
+	"runtime/debug"
 
 	"github.com/alexedwards/argon2id"
 	"golang.org/x/text/unicode/norm"
@@ -35,6 +36,7 @@ func (a Argon2id) Hash(secret string) (string, error) {
 	if len(secret) > longest {
 		return "", fmt.Errorf("hash a password: %w", errTooLong)
 	}
+	defer tidy(a.cost.Memory)
 	hash, err := argon2id.CreateHash(typed(secret), &a.cost)
 	if err != nil {
 		return "", fmt.Errorf("hash a password: %w", err)
@@ -56,11 +58,19 @@ func (a Argon2id) Check(secret, hash string) (bool, error) {
 	if p.Iterations == 0 || p.Parallelism == 0 || p.Iterations > 16*most.Iterations || p.Memory > 16*most.Memory || len(salt) < 8 || len(tag) < 16 {
 		return false, errors.New("read a password's hash: its cost or lengths are out of bounds")
 	}
+	defer tidy(p.Memory)
 	same, err := argon2id.ComparePasswordAndHash(typed(secret), hash)
 	if err != nil {
 		return false, fmt.Errorf("check a password: %w", err)
 	}
 	return same, nil
+}
+
+// tidy gives back at once what a hash took: two after another would else hold it twice.
+func tidy(kibibytes uint32) {
+	if kibibytes >= 16<<10 {
+		debug.FreeOSMemory()
+	}
 }
 
 // typed makes one text of the ways in which keyboards write the same letters (NFC, Unicode Standard Annex 15).

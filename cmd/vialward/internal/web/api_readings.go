@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"io"
-	"net"
 	"net/http"
 	"reflect"
 	"time"
@@ -94,9 +93,5 @@ func parser(media string, body io.Reader) (*templog.Parser, error) {
 
 // sender names a delivery in the list of intakes: whose token, from where.
 func sender(q *ask) string {
-	host, _, err := net.SplitHostPort(q.r.RemoteAddr)
-	if err != nil {
-		host = q.r.RemoteAddr
-	}
-	return q.who.Person.Code + " from " + host
+	return q.who.Person.Code + " from " + arrivalOf(q.r).address
 }

@@ -67,7 +67,7 @@ const runAxe = `axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wc
 
 // tooSmall lists what is touched and is smaller than 44 px in a direction; links inside a sentence are no targets of
 // their own (WCAG 2.2, 2.5.8).
-const tooSmall = `[...document.querySelectorAll("button, summary, input:not([type=hidden]), nav a, .rows > li > a, .needs > li > a, .unit-name a, .site a")]
+const tooSmall = `[...document.querySelectorAll("button, summary, select, input:not([type=hidden]), label.pick, nav a, .who a, a.go, .rows > li > a, .needs > li > a, .unit-name a, .site a")]
 	.filter(e => e.getClientRects().length).map(e => [e, e.getBoundingClientRect()]).filter(([e, r]) => r.height < 43.5)
 	.map(([e, r]) => e.outerHTML.slice(0, 80) + " " + Math.round(r.width) + "x" + Math.round(r.height))`
 
@@ -83,6 +83,17 @@ func TestPagesInABrowser(t *testing.T) {
 	server := httptest.NewServer(n.server.Handler())
 	t.Cleanup(server.Close)
 	ctx := browser(t)
+	var wrong []string
+	for name, path := range everyPage(n) {
+		require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(server.URL+path)), path)
+		wrong = append(wrong, lookedAt(t, ctx, server.URL, name)...)
+	}
+	require.Empty(t, wrong, strings.Join(wrong, "\n"))
+}
+
+// lookedAt is what is wrong with the page that is open, on each kind of screen; name is for its pictures.
+func lookedAt(t testing.TB, ctx context.Context, server, name string) (wrong []string) {
+	t.Helper()
 	axe, err := os.ReadFile(axeFile)
 	require.NoError(t, err)
 	// The layout changes once, between a phone and a tablet: each side of it is looked at light and dark.
@@ -90,37 +101,33 @@ func TestPagesInABrowser(t *testing.T) {
 		width int64
 		theme string
 	}{{360, "light"}, {360, "dark"}, {768, "dark"}, {1920, "light"}}
-	var wrong []string
-	for name, path := range everyPage(n) {
-		require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(server.URL+path)), path)
-		loaded, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](`performance.getEntriesByType("resource").map(e => e.name)`))
-		require.NoError(t, err, path)
-		require.NotEmpty(t, loaded, path)
-		for _, address := range loaded {
-			require.True(t, strings.HasPrefix(address, server.URL+"/static/"), "%s loads %s", path, address)
-		}
-		_, err = chromedp.Run(ctx, chromedp.Evaluate[any](string(axe)+"; null"))
-		require.NoError(t, err, path)
-		for _, v := range views {
-			width, theme := v.width, v.theme
-			at := fmt.Sprintf("%s at %d px, %s", path, width, theme)
-			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), media("screen", theme)), at)
-			wide, err := chromedp.Run(ctx, chromedp.Evaluate[int]("document.documentElement.scrollWidth"))
-			require.NoError(t, err, at)
-			if wide > int(width) {
-				wrong = append(wrong, fmt.Sprintf("%s: runs out of the page, %d px", at, wide))
-			}
-			small, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](tooSmall))
-			require.NoError(t, err, at)
-			cut, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](cutInTwo))
-			require.NoError(t, err, at)
-			for _, what := range slices.Concat(small, cut, violations(t, ctx)) {
-				wrong = append(wrong, at+": "+what)
-			}
-			picture(t, ctx, fmt.Sprintf("%s-%d-%s", name, width, theme))
-		}
+	loaded, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](`performance.getEntriesByType("resource").map(e => e.name)`))
+	require.NoError(t, err, name)
+	require.NotEmpty(t, loaded, name)
+	for _, address := range loaded {
+		require.True(t, strings.HasPrefix(address, server+"/static/"), "%s loads %s", name, address)
 	}
-	require.Empty(t, wrong, strings.Join(wrong, "\n"))
+	_, err = chromedp.Run(ctx, chromedp.Evaluate[any](string(axe)+"; null"))
+	require.NoError(t, err, name)
+	for _, v := range views {
+		width, theme := v.width, v.theme
+		at := fmt.Sprintf("%s at %d px, %s", name, width, theme)
+		require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), media("screen", theme)), at)
+		wide, err := chromedp.Run(ctx, chromedp.Evaluate[int]("document.documentElement.scrollWidth"))
+		require.NoError(t, err, at)
+		if wide > int(width) {
+			wrong = append(wrong, fmt.Sprintf("%s: runs out of the page, %d px", at, wide))
+		}
+		small, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](tooSmall))
+		require.NoError(t, err, at)
+		cut, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](cutInTwo))
+		require.NoError(t, err, at)
+		for _, what := range slices.Concat(small, cut, violations(t, ctx)) {
+			wrong = append(wrong, at+": "+what)
+		}
+		picture(t, ctx, fmt.Sprintf("%s-%d-%s", name, width, theme))
+	}
+	return wrong
 }
 
 func violations(t testing.TB, ctx context.Context) []string {
@@ -169,7 +176,7 @@ func keep(t testing.TB, name string, bytes []byte) {
 func TestListOnPaper(t *testing.T) {
 	t.Parallel()
 	n := newNight(t, func(s *stock.Site) { s.Name = "Quillmere Infusion Pharmacy" })
-	server := httptest.NewServer(n.server.Handler())
+	server := httptest.NewServer(n.as(t, "rph-1"))
 	t.Cleanup(server.Close)
 	ctx := browser(t)
 	require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(794, 1123), media("print", "dark"), chromedp.Navigate(server.URL+"/sweeps/5")))

@@ -1,9 +1,7 @@
 package web
 
 import (
-	"net"
 	"net/http"
-	"net/netip"
 	"strings"
 )
 
@@ -22,36 +20,15 @@ func hardened(next http.Handler) http.Handler {
 	})
 }
 
-// loopbackNames refuses a request that was addressed to another name than this machine's own. A web page elsewhere can
-// point a name of its own at 127.0.0.1 and have a browser here ask for it; the Host it sends gives it away.
-func (s *Server) loopbackNames(next http.Handler) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if !loopback(r.Host) {
-			tell(w, r, aboutBlank(http.StatusMisdirectedRequest,
-				"This server answers to localhost and 127.0.0.1 only: there is no sign-in yet. From elsewhere, use a tunnel and its local address."))
-			return
-		}
-		next.ServeHTTP(w, r)
-	})
-}
-
-func loopback(hostport string) bool {
-	host := hostport
-	if h, _, err := net.SplitHostPort(hostport); err == nil {
-		host = h
-	}
-	host = strings.TrimSuffix(strings.TrimPrefix(host, "["), "]")
-	if strings.EqualFold(host, "localhost") {
-		return true
-	}
-	a, err := netip.ParseAddr(host)
-	return err == nil && a.Unmap().IsLoopback()
-}
-
 // sameOrigin refuses what a page of another origin sends to ours with the visitor's browser. The API carries a token in
 // a header no other origin can set, and is left alone.
 func (s *Server) sameOrigin(next http.Handler) http.Handler {
 	guard := http.NewCrossOriginProtection()
+	if s.PublicName != "" { // also where a proxy asks us by another name
+		if err := guard.AddTrustedOrigin("https://" + s.PublicName); err != nil {
+			panic("web: the public name was checked: " + err.Error())
+		}
+	}
 	guard.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		tell(w, r, aboutBlank(http.StatusForbidden, "This came from a page that is not vialward's, and was not done. Open the page here and do it again."))
 	}))

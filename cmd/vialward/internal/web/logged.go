@@ -49,11 +49,12 @@ func (s *Server) line(r *http.Request, seen *watched, begun time.Time) {
 	switch {
 	case seen.status >= http.StatusInternalServerError && r.URL.Path != "/readyz": // whose 503 is its answer
 		level = slog.LevelWarn
-	case r.URL.Path == "/readyz", seen.status < http.StatusBadRequest && (r.Method == http.MethodGet || r.URL.Path == readingsPath):
+	case r.URL.Path == "/readyz", seen.status == http.StatusTooManyRequests, // thousands a second, and said once a minute where they are refused
+		seen.status < http.StatusBadRequest && (r.Method == http.MethodGet || r.URL.Path == readingsPath):
 		level = slog.LevelDebug
 	}
 	s.Log.Log(r.Context(), level, "request", "method", r.Method, "path", r.URL.Path, "status", seen.status,
-		"bytes", seen.bytes, "took", time.Since(begun).Round(10*time.Microsecond), "from", r.RemoteAddr)
+		"bytes", seen.bytes, "took", time.Since(begun).Round(10*time.Microsecond), "from", arrivalOf(r).address)
 }
 
 // calm turns a panic into a stack trace for the operator and a sentence for whoever asked. Where the answer had begun,

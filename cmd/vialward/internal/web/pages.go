@@ -5,6 +5,7 @@ import (
 	"net/http"
 
 	"vialward/tracker"
+	"vialward/tracker/access"
 	"vialward/tracker/stock"
 	"vialward/tracker/walltime"
 )
@@ -17,6 +18,8 @@ type visit struct {
 	view    tracker.View
 	site    *stock.Site
 	several bool // there are other sites: links name this one
+	asks    tracker.Actor
+	session tracker.Session // the zero one in the demonstration
 
 	products map[productKey]stock.Product
 }
@@ -34,38 +37,49 @@ type elsewhere string
 
 func (e elsewhere) Error() string { return "see " + string(e) }
 
-// page is the way of every page: which site, one view of its record, the page's own reads, then its template.
-func (s *Server) page(name string, read func(context.Context, *visit) (content, error)) http.HandlerFunc {
+// page is the way of every page: who asks and of which site, may they, one view of its record, the page's own reads, then
+// its template.
+func (s *Server) page(name string, op access.Operation, read func(context.Context, *visit) (content, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		ctx := r.Context()
-		code, several, err := s.siteAsked(ctx, r)
-		if err != nil {
-			s.sorry(w, r, err)
-			return
-		}
-		if code == "" {
+		asks, err := s.visitorOf(r.Context(), r)
+		switch {
+		case err != nil:
+		case asks.site == "": // of the demonstration
 			s.sitesPage(w, r)
 			return
+		default:
+			err = s.show(r.Context(), w, r, asks, name, op, read)
 		}
-		var c content
-		var v *visit
-		err = s.Tracker.Store.Read(ctx, code, func(view tracker.View) error {
-			now := walltime.Cut(s.Tracker.Now())
-			v = &visit{
-				shown: shownAt(view.Site(), now), r: r, tracker: s.Tracker, view: view, site: view.Site(), several: several,
-				products: map[productKey]stock.Product{},
-			}
-			c, err = read(ctx, v)
-			return err
-		})
 		if err != nil {
 			s.sorry(w, r, err)
-			return
 		}
-		f := s.shell(r, c)
-		f.about(v)
-		write(w, name, http.StatusOK, f)
 	}
+}
+
+// show answers with a page, or with an error before anything was sent.
+func (s *Server) show(ctx context.Context, w http.ResponseWriter, r *http.Request, asks visitor, name string, op access.Operation, read func(context.Context, *visit) (content, error)) error {
+	var c content
+	var v *visit
+	err := s.Tracker.Store.Read(ctx, asks.site, func(view tracker.View) error {
+		now := walltime.Cut(s.Tracker.Now())
+		who, err := asks.actor(view.Site(), op, now)
+		if err != nil {
+			return err
+		}
+		v = &visit{
+			shown: shownAt(view.Site(), now), r: r, tracker: s.Tracker, view: view, site: view.Site(), several: asks.several,
+			asks: who, session: asks.session, products: map[productKey]stock.Product{},
+		}
+		c, err = read(ctx, v)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	f := s.shell(r, c)
+	f.about(v)
+	write(w, name, http.StatusOK, f)
+	return nil
 }
 
 // siteAsked is the site a request names, or the only one there is; "" = there are several and none was named.
@@ -82,7 +96,7 @@ func (s *Server) siteAsked(ctx context.Context, r *http.Request) (code string, s
 	}
 	switch {
 	case len(codes) == 0:
-		return "", false, wrong(http.StatusNotFound, "No site is set up yet. Whoever runs vialward loads one: vialward site load FILE.toml.")
+		return "", false, noSite()
 	case asked != "":
 		return "", false, wrong(http.StatusNotFound, "There is no site %q here.", asked)
 	}

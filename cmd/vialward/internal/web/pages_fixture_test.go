@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"crypto/rand"
 	"fmt"
 	"io"
 	"log/slog"
@@ -246,10 +247,33 @@ func (n *night) warmCase(t testing.TB) (no int64) {
 	return no
 }
 
-// page asks for one as a browser on this machine does.
+// page asks for one as the browser of a pharmacist who is signed in on this machine does.
 func (n *night) page(t testing.TB, path string) (status int, body string) {
 	t.Helper()
-	return ask(t, n.server.Handler(), httptest.NewRequest(http.MethodGet, "http://127.0.0.1:8080"+path, nil))
+	return ask(t, n.as(t, "rph-1"), httptest.NewRequest(http.MethodGet, "http://127.0.0.1:8080"+path, nil))
+}
+
+// as is the pages as somebody sees whose browser is signed in.
+func (n *night) as(t testing.TB, person string) http.Handler {
+	t.Helper()
+	h := n.server.Handler()
+	if n.server.DemoClock {
+		return h
+	}
+	token := n.signedIn(t, person)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		r.AddCookie(&http.Cookie{Name: "vialward", Value: token})
+		h.ServeHTTP(w, r)
+	})
+}
+
+// signedIn begins a session without a password, which would be an event, and answers its token.
+func (n *night) signedIn(t testing.TB, person string) string {
+	t.Helper()
+	token := rand.Text() + rand.Text()
+	s := tracker.Session{Person: person, Device: make([]byte, 32), Method: tracker.ByPassword, FullAt: n.now, StartedAt: n.now, SeenAt: n.now}
+	require.NoError(t, n.Store.In(t.Context(), quillmere, func(tx tracker.Tx) error { return tx.NewSession(t.Context(), tracker.HashToken(token), &s) }))
+	return token
 }
 
 func ask(t testing.TB, h http.Handler, r *http.Request) (status int, body string) {

@@ -170,7 +170,7 @@ func TestBadInput(t *testing.T) {
 		"/outbox?state=lost":                   {400, "Mails are waiting, failed, accepted or superseded, not \"lost\"."},
 		"/stock?only=good":                     {400, "Stock can be narrowed to past, unchecked, ward or hold"},
 		"/stock?unit=R9":                       {404, "There is no storage unit \"R9\""},
-		"/?site=ELSEWHERE":                     {404, "There is no site \"ELSEWHERE\" here."},
+		"/?site=ELSEWHERE":                     {403, "You are signed in at site QUILLMERE."},
 		"/nowhere":                             {404, "There is no page at /nowhere."},
 		"/static/":                             {404, "page not found"},
 	} {
@@ -208,7 +208,7 @@ func TestFind(t *testing.T) {
 	} {
 		r := httptest.NewRequest(http.MethodGet, "http://127.0.0.1:8080/find?q="+url.QueryEscape(typed), nil)
 		w := httptest.NewRecorder()
-		n.server.Handler().ServeHTTP(w, r)
+		n.as(t, "rph-1").ServeHTTP(w, r)
 		require.Equal(t, http.StatusSeeOther, w.Code, "%q: %s", typed, text(w.Body.String()))
 		require.Equal(t, leads, w.Header().Get("Location"), typed)
 	}
@@ -359,7 +359,8 @@ func TestBecomingSomebody(t *testing.T) {
 	require.Negative(t, post(url.Values{"person": {""}}).Result().Cookies()[0].MaxAge) //nolint:bodyclose // a recorder's
 }
 
-// Where there are several sites, a page asks of which, and its links keep to it.
+// Where there are several sites, a page of the demonstration asks of which; else it is the one somebody signed in at. Links
+// keep to it.
 func TestSeveralSites(t *testing.T) {
 	t.Parallel()
 	n := newNight(t, nil)
@@ -367,17 +368,24 @@ func TestSeveralSites(t *testing.T) {
 	other.Code, other.Name, other.Zone = "ASHBY", "Ashby Pharmacy", "Europe/London"
 	_, err := n.LoadSite(t.Context(), tracker.Account("root"), other)
 	require.NoError(t, err)
+	n.server.DemoClock = true
 	status, page := n.page(t, "/units/R1?period=7d")
 	require.Equal(t, http.StatusOK, status)
 	require.Contains(t, text(page), "Of which site?")
 	require.Contains(t, page, `href="/units/R1?period=7d&amp;site=ASHBY"`)
 	_, page = n.page(t, "/")
 	require.Contains(t, text(page), "Ashby Pharmacy ASHBY Wed 12 Nov 2025 12:05 GMT there")
-	for _, path := range []string{"/?site=QUILLMERE", "/units/R1?period=7d&site=QUILLMERE", "/stock?site=QUILLMERE", "/cases/2?site=QUILLMERE", "/outbox?site=QUILLMERE"} {
+	_, page = n.page(t, "/?site=QUILLMERE")
+	require.Contains(t, page, `href="/sites"`)
+	n.server.DemoClock = false
+	status, page = n.page(t, "/?site=ASHBY")
+	require.Equal(t, http.StatusForbidden, status)
+	require.Contains(t, text(page), "You are signed in at site QUILLMERE.")
+	for _, path := range []string{"/", "/units/R1", "/?site=QUILLMERE", "/units/R1?period=7d&site=QUILLMERE", "/stock?site=QUILLMERE", "/cases/2?site=QUILLMERE", "/outbox?site=QUILLMERE"} {
 		_, page = n.page(t, path)
 		require.Contains(t, page, "Quillmere Infusion Pharmacy", path)
 		for _, link := range regexp.MustCompile(`href="(/[^"]*)"`).FindAllStringSubmatch(page, -1) {
-			own := strings.HasPrefix(link[1], "/static/") || link[1] == "/sites" || strings.Contains(link[1], "site=QUILLMERE")
+			own := strings.HasPrefix(link[1], "/static/") || link[1] == "/account" || strings.Contains(link[1], "site=QUILLMERE")
 			require.True(t, own, "%s leads to %s", path, link[1])
 		}
 	}
@@ -392,7 +400,7 @@ func TestNoSiteYet(t *testing.T) {
 	log := slog.New(slog.DiscardHandler)
 	k := &tracker.Tracker{Store: store, Now: time.Now, Log: log}
 	empty := &web.Server{Tracker: k, Log: log, Now: time.Now}
-	status, page := ask(t, empty.Handler(), httptest.NewRequest(http.MethodGet, "http://127.0.0.1:8080/", nil))
+	status, page := ask(t, empty.Handler(), httptest.NewRequest(http.MethodGet, "http://127.0.0.1:8080/sign-in", nil))
 	require.Equal(t, http.StatusNotFound, status)
 	require.Contains(t, text(page), "No site is set up yet. Whoever runs vialward loads one")
 }

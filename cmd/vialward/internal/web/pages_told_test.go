@@ -78,7 +78,7 @@ func TestCodeOnAListIsFound(t *testing.T) {
 	require.Contains(t, text(page), "When every page is done, type SWEEP-QUILLMERE-005")
 	for _, typed := range []string{"SWEEP-QUILLMERE-005", " sweep-quillmere-5 "} {
 		w := httptest.NewRecorder()
-		n.server.Handler().ServeHTTP(w, httptest.NewRequest(http.MethodGet, "http://127.0.0.1:8080/find?q="+url.QueryEscape(typed), nil))
+		n.as(t, "rph-1").ServeHTTP(w, httptest.NewRequest(http.MethodGet, "http://127.0.0.1:8080/find?q="+url.QueryEscape(typed), nil))
 		require.Equal(t, "/sweeps/5", w.Header().Get("Location"), typed)
 	}
 }

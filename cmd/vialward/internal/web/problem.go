@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"strconv"
 	"strings"
 
 	"vialward/cmd/vialward/internal/intake"
@@ -29,7 +30,7 @@ type problem struct {
 	Line     int    `json:"line,omitempty"` // of a body that is not the document described
 
 	challenge  string // of a WWW-Authenticate header
-	retryAfter bool   // in a moment
+	retryAfter int    // seconds, of a Retry-After header; 0 = none
 }
 
 // fault is a problem on its way up.
@@ -58,7 +59,7 @@ func aboutBlank(status int, detail string) problem {
 var standing = map[string]bool{
 	"expired": true, "on_hold": true, "old_label": true, "unverified": true, "gone": true, "same_person": true, "wrong_state": true, "there": true,
 	"later": true, "no_hold": true, "still_out": true, "short_life": true, "confirmed": true, "withdrawn": true, "draft": true,
-	"unconfirmed": true, "refreeze": true, "relabel": true, "order": true, "shorter": true,
+	"unconfirmed": true, "refreeze": true, "relabel": true, "order": true, "ended": true, "shorter": true,
 }
 
 // problemOf is the one place where an error of the API becomes an answer.
@@ -68,6 +69,7 @@ func (s *Server) problemOf(r *http.Request, err error) problem {
 	var document *templog.DocumentError
 	var tooLong *http.MaxBytesError
 	var network net.Error
+	var wait *tracker.TooManyTries
 	say := strings.ReplaceAll(err.Error(), "\n", "; ")
 	switch {
 	case errors.Is(err, errNoToken):
@@ -77,6 +79,12 @@ func (s *Server) problemOf(r *http.Request, err error) problem {
 			p.challenge += `, error="invalid_token"`
 		}
 		return p
+	case errors.As(err, &wait):
+		p := problem{Type: urn("too-many-tries"), Title: "Too many tries", Status: http.StatusTooManyRequests, Detail: say}
+		p.retryAfter = wait.Seconds()
+		return p
+	case errors.Is(err, tracker.ErrWrong), errors.Is(err, tracker.ErrPassword), errors.Is(err, tracker.ErrWrongPIN), errors.Is(err, tracker.ErrStart):
+		return problem{Type: urn("not-proved"), Title: "Not let in", Status: http.StatusForbidden, Detail: say}
 	case errors.As(err, &f):
 		f.Detail = f.say
 		return f.problem
@@ -96,7 +104,7 @@ func (s *Server) problemOf(r *http.Request, err error) problem {
 		return problem{Type: urn("not-found"), Title: "Not in the record", Status: http.StatusNotFound, Detail: say}
 	case errors.Is(err, intake.ErrBusy):
 		p := aboutBlank(http.StatusServiceUnavailable, "More readings arrive than can be stored at once, and these were not taken. Send them again in a moment.")
-		p.retryAfter = true
+		p.retryAfter = 2
 		return p
 	case errors.Is(err, context.Canceled): // whoever asked has gone
 		return aboutBlank(http.StatusServiceUnavailable, "The request was given up before it was done.")
@@ -114,14 +122,19 @@ func forPrograms(r *http.Request) bool {
 	return strings.HasPrefix(r.URL.Path, "/api/") || r.URL.Path == "/readyz"
 }
 
-// tell ends a request with a problem: a document for programs, its sentence for people.
-func tell(w http.ResponseWriter, r *http.Request, p problem) {
+// headers that go with it.
+func (p problem) headers(w http.ResponseWriter) {
 	if p.challenge != "" {
 		w.Header().Set("WWW-Authenticate", p.challenge)
 	}
-	if p.retryAfter {
-		w.Header().Set("Retry-After", "2")
+	if p.retryAfter > 0 {
+		w.Header().Set("Retry-After", strconv.Itoa(p.retryAfter))
 	}
+}
+
+// tell ends a request with a problem: a document for programs, its sentence for people.
+func tell(w http.ResponseWriter, r *http.Request, p problem) {
+	p.headers(w)
 	if !forPrograms(r) {
 		plain(w, p.Status, p.Detail)
 		return

@@ -70,10 +70,13 @@ func (q *ask) instant(name string, otherwise time.Time) (time.Time, error) {
 func plusSign(s string) string { return strings.ReplaceAll(s, " ", "+") }
 
 // inPath reads a number that is part of the path.
-func (q *ask) inPath(name, what string) (int64, error) {
-	n, err := strconv.ParseInt(q.r.PathValue(name), 10, 64)
+func (q *ask) inPath(name, what string) (int64, error) { return numberIn(q.r, name, what) }
+
+// numberIn reads the number of a thing in a path.
+func numberIn(r *http.Request, name, what string) (int64, error) {
+	n, err := strconv.ParseInt(r.PathValue(name), 10, 64)
 	if err != nil || n < 1 {
-		return 0, wrong(http.StatusNotFound, "%q is not the number of a %s.", q.r.PathValue(name), what)
+		return 0, wrong(http.StatusNotFound, "%q is not the number of a %s.", r.PathValue(name), what)
 	}
 	return n, nil
 }

@@ -159,7 +159,7 @@ func TestAnInspectorOnlyReads(t *testing.T) {
 func TestEveryPageNamesItsOperation(t *testing.T) {
 	t.Parallel()
 	s := &Server{DemoClock: true, Metrics: http.NotFoundHandler(), Extra: map[string]http.Handler{"GET /demo/mail": http.NotFoundHandler()}}
-	for _, x := range s.served() {
+	for _, x := range append(s.served(), s.servedAtTheDoor()...) {
 		rule, known := access.Of(x.op)
 		require.True(t, known, "%s: %s is no operation", x.pattern, x.op)
 		if strings.HasPrefix(x.pattern, "GET ") {

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"net/http"
 
 	"vialward/tracker/access"
@@ -15,40 +16,73 @@ type served struct {
 	h       http.Handler
 }
 
-// served lists them: health, pages for people, files.
+// served lists them: health, pages for people and the forms on them, files.
 func (s *Server) served() []served {
-	page := func(pattern string, op access.Operation, h http.HandlerFunc) served {
-		return served{pattern: pattern, op: op, h: h}
+	look := func(pattern, template string, op access.Operation, read func(context.Context, *visit) (content, error)) served {
+		return served{"GET " + pattern, op, false, s.page(template, op, read)}
 	}
 	all := []served{
 		{"GET /livez", access.Watch, true, http.HandlerFunc(live)},
 		{"GET /readyz", access.Watch, true, http.HandlerFunc(s.readyz)},
 		{"GET /static/", access.Watch, false, staticFiles()},
-		page("GET /{$}", access.Read, s.page("today", todayPageOf)),
-		page("GET /units/{code}", access.Read, s.page("unit", unitPageOf)),
-		page("GET /vials/{code}", access.Read, s.page("vial", vialPageOf)),
-		page("GET /batches/{code}", access.Read, s.page("batch", batchPageOf)),
-		page("GET /stock", access.Read, s.page("stock", stockPageOf)),
-		page("GET /cases", access.Read, s.page("cases", casesPageOf)),
-		page("GET /cases/{no}", access.Read, s.page("case", casePageOf)),
-		page("GET /sweeps", access.Read, s.page("sweeps", sweepsPageOf)),
-		page("GET /sweeps/now", access.Read, s.page("sweep", previewPageOf)),
-		page("GET /sweeps/{number}", access.Read, s.page("sweep", sweepPageOf)),
-		page("GET /outbox", access.ReadMail, s.page("outbox", outboxPageOf)),
-		page("GET /outbox/{id}", access.ReadMail, s.page("mail", mailPageOf)),
-		page("GET /find", access.Read, s.page("find", findPageOf)),
-		page("GET /sites", access.Read, s.sitesPage),
+		look("/{$}", "today", access.Read, todayPageOf),
+		look("/units/{code}", "unit", access.Read, unitPageOf),
+		look("/vials/{code}", "vial", access.Read, vialPageOf),
+		look("/batches/{code}", "batch", access.Read, batchPageOf),
+		look("/stock", "stock", access.Read, stockPageOf),
+		look("/cases", "cases", access.Read, casesPageOf),
+		look("/cases/{no}", "case", access.Read, casePageOf),
+		look("/sweeps", "sweeps", access.Read, sweepsPageOf),
+		look("/sweeps/now", "sweep", access.Read, previewPageOf),
+		look("/sweeps/{number}", "sweep", access.Read, sweepPageOf),
+		look("/outbox", "outbox", access.ReadMail, outboxPageOf),
+		look("/outbox/{id}", "mail", access.ReadMail, mailPageOf),
+		look("/find", "find", access.Read, findPageOf),
 	}
 	if s.Metrics != nil {
-		all = append(all, served{"GET /metrics", access.Watch, true, s.Metrics})
+		all = append(all, served{"GET /metrics", access.Watch, true, s.onlyWatchers(s.Metrics)})
 	}
 	if s.DemoClock {
-		all = append(all, page("GET /demo/people", access.Demo, s.page("people", peoplePageOf)), page("POST /demo/person", access.Demo, s.becomePerson))
+		all = append(all, s.servedInDemo()...)
+	} else {
+		all = append(all, s.servedAtTheDoor()...)
 	}
 	for pattern, h := range s.Extra {
 		all = append(all, served{pattern: pattern, op: access.Demo, h: h})
 	}
 	return all
+}
+
+// servedInDemo is becoming somebody invented, instead of a sign-in.
+func (s *Server) servedInDemo() []served {
+	return []served{
+		{"GET /sites", access.Demo, false, http.HandlerFunc(s.sitesPage)},
+		{"GET /demo/people", access.Demo, false, s.page("people", access.Read, peoplePageOf)},
+		{"POST /demo/person", access.Demo, false, http.HandlerFunc(s.becomePerson)},
+	}
+}
+
+// servedAtTheDoor is coming in, handing on, and looking after accounts.
+func (s *Server) servedAtTheDoor() []served {
+	door := func(pattern string, h http.HandlerFunc) served { return served{pattern, access.SignIn, false, h} }
+	do := func(pattern string, op access.Operation, act func(context.Context, *acting) error) served {
+		return served{"POST " + pattern, op, false, s.act(op, act)}
+	}
+	return []served{
+		door("GET /sign-in", s.showSignIn),
+		door("POST /sign-in", s.signIn),
+		door("POST /change-hands", s.changeHands),
+		door("POST /sign-out", s.signOut),
+		door("GET /account/password", s.showPassword),
+		door("POST /account/password", s.changePassword),
+		{"GET /account", access.Read, false, s.page("account", access.Read, accountPageOf)},
+		do("/account/pin", access.OwnAccount, setPIN),
+		do("/account/tokens", access.MakeToken, makeToken),
+		do("/sessions/{number}/end", access.OwnAccount, endSession),
+		do("/tokens/{number}/revoke", access.OwnAccount, revokeToken),
+		{"GET /accounts", access.SeeAccounts, false, s.page("accounts", access.SeeAccounts, accountsPageOf)},
+		do("/accounts/{person}/password", access.ResetPassword, resetPassword),
+	}
 }
 
 // routes is the one mux. Health and metrics answer before the record is open; the rest waits for it.

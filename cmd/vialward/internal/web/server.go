@@ -1,14 +1,15 @@
 // Package web is the pages and the JSON API over HTTP. server.go is the frame: what a request passes before it reaches
 // its page or its operation. api_routes.go is the table of the API, served.go that of the pages and all else.
 //
-// Until people can sign in, nothing here is reachable from another machine: the address listened on is loopback, and a
-// request that names another host is refused (guard.go).
+// From other machines it is reached by one name and over TLS only (arrival.go); whoever looks at a page has signed in
+// (session.go), and a program shows a token (auth.go).
 package web
 
 import (
 	"context"
 	"log/slog"
 	"net/http"
+	"net/netip"
 	"sync/atomic"
 	"time"
 
@@ -29,7 +30,11 @@ type Server struct {
 	Extra        map[string]http.Handler // further pages by mux pattern: the demo's mail
 	DemoClock    bool                    // pages say that they stand on an invented calendar
 
+	PublicName string         // host or host:port by which others reach it, over TLS only; "" = from this machine only
+	Proxies    []netip.Prefix // whose X-Forwarded-For and X-Forwarded-Proto count
+
 	open  atomic.Bool // Tracker is there
+	sites atomic.Pointer[siteCodes]
 	small *intake.Collector
 }
 
@@ -52,7 +57,7 @@ func (s *Server) Handler() http.Handler {
 	if s.MaxBodyBytes <= 0 {
 		s.MaxBodyBytes = defaultMaxBody
 	}
-	return s.logged(s.calm(hardened(s.loopbackNames(s.sameOrigin(s.bounded(s.routes()))))))
+	return s.arrived(s.logged(s.calm(hardened(s.named(s.sameOrigin(s.bounded(s.routes())))))))
 }
 
 // HTTP is a server for Handler with its limits set: a client that sends its head or body slowly, or reads slowly, gives

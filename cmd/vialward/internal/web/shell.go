@@ -14,6 +14,8 @@ import (
 	"regexp"
 	"strings"
 
+	"vialward/tracker"
+	"vialward/tracker/access"
 	"vialward/tracker/stock"
 	"vialward/tracker/walltime"
 )
@@ -55,6 +57,8 @@ type shell struct {
 	Caution  string
 	Style    string // address of the style sheet
 	Query    string // what was typed into the find field
+	Who      string // name of whoever is signed in; "" = nobody, or the demonstration
+	Accounts bool   // they may look at everybody's accounts
 	siteLink string // value of the site parameter in links; "" = there is one site
 }
 
@@ -73,7 +77,10 @@ func (f *shell) about(v *visit) {
 	}
 	if f.Demo != nil {
 		f.Demo.meet(v)
+		return
 	}
+	f.Who = nameOf(v.asks.Person)
+	f.Accounts = access.May(v.site, v.asks.Person.Code, access.SeeAccounts, v.now) == nil
 }
 
 // Link is the address of a page of this site; whatever follows the first part is a code and escaped.
@@ -114,15 +121,23 @@ func with(address, name, value string) string {
 
 // write makes the whole page before its first byte goes out: half a list looks like a list.
 func write(w http.ResponseWriter, name string, status int, f *shell) {
+	send(w, status, keepUnits(whole(name, f)))
+}
+
+func whole(name string, f *shell) []byte {
 	var b bytes.Buffer
 	if err := templates[name].ExecuteTemplate(&b, "frame", f); err != nil {
 		panic("web: page " + name + ": " + err.Error()) // a fault of the program; whoever asked gets a sentence
 	}
+	return b.Bytes()
+}
+
+func send(w http.ResponseWriter, status int, page []byte) {
 	h := w.Header()
 	h.Set("Content-Type", "text/html; charset=utf-8")
 	h.Set("Cache-Control", "no-store") // the record moves on: an old page looks like a new one
 	w.WriteHeader(status)
-	_, _ = w.Write(keepUnits(b.Bytes())) // whoever asked may have gone
+	_, _ = w.Write(page) // whoever asked may have gone
 }
 
 // keepUnits joins a number to its unit with a no-break space: at a line's end "9.1" and "°C", or "40" and "mg", would
@@ -149,11 +164,20 @@ func (p sorryPage) Title() string { return p.Head }
 // sorry answers an error: another address, or a page with a sentence.
 func (s *Server) sorry(w http.ResponseWriter, r *http.Request, err error) {
 	var e elsewhere
-	if errors.As(err, &e) {
-		http.Redirect(w, r, string(e), http.StatusSeeOther)
+	switch {
+	case errors.Is(err, tracker.ErrSignedOut):
+		e = elsewhere(signInAddress(r))
+	case errors.Is(err, tracker.ErrStart):
+		e = "/account/password"
+	default:
+		_ = errors.As(err, &e)
+	}
+	if e != "" {
+		http.Redirect(w, r, string(e), http.StatusSeeOther) //nolint:gosec // G710: made of paths of ours; what was asked for went through ownPath
 		return
 	}
 	p := s.problemOf(r, err)
+	p.headers(w)
 	f := s.shell(r, sorryPage{p.Title, upperFirst(p.Detail)})
 	if code, several, err := s.siteAsked(r.Context(), r); err == nil && several && code != "" {
 		f.siteLink = code
