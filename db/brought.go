@@ -29,6 +29,8 @@ var (
 		"batch", "product", "version", "started_at", "completed_at", "prepared_by", "taken_over", "bud", "latest_bud", "earliest_component_end", "document",
 	}, "document"}
 	components = &broughtTable{"batch_component", "component", []string{"batch", "n", "name", "lot", "ends_at"}, ""}
+	steps      = &broughtTable{"batch_step", "step", []string{"batch", "n", "name", "by_person", "at"}, ""}
+	closings   = &broughtTable{"batch_closing", "closing", []string{"batch", "document"}, "document"}
 	sweeps     = &broughtTable{"sweep", "list", []string{
 		"slot", "number", "due_at", "made_at", "until_at", "confirm_by", "document",
 	}, "document"}
@@ -39,7 +41,7 @@ var (
 )
 
 // allBrought are those tables.
-var allBrought = []*broughtTable{siteVersions, products, batches, components, sweeps, areas, plannedWorks, possibles, releases}
+var allBrought = []*broughtTable{siteVersions, products, batches, components, steps, closings, sweeps, areas, plannedWorks, possibles, releases}
 
 // line is a row as it is hashed.
 func (b *broughtTable) line(values []any) string {

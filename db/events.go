@@ -2,7 +2,6 @@ package db
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"time"
 
@@ -72,47 +71,4 @@ func (t *tx) FirstStay(ctx context.Context, unit, shelf string, since time.Time)
 		return time.Time{}, false, fmt.Errorf("find the first vial at %s/%s: %w", unit, shelf, err)
 	}
 	return orZero(first), first != nil, nil
-}
-
-// NewBatch hands over what the batch's vials refer to.
-func (t *tx) NewBatch(b stock.Batch, latest time.Time, ends []time.Time) error {
-	doc, err := json.Marshal(b)
-	if err != nil {
-		return err
-	}
-	var earliest *time.Time
-	for _, e := range ends {
-		if !e.IsZero() && (earliest == nil || e.Before(*earliest)) {
-			earliest = &e
-		}
-	}
-	t.bring(batches, b.Code, b.Product, b.Version, b.StartedAt, b.CompletedAt, b.PreparedBy, b.TakenOver, b.BUD, latest, earliest, string(doc))
-	for i, c := range b.Components {
-		var end *time.Time
-		if i < len(ends) {
-			end = orNull(ends[i])
-		}
-		t.bring(components, b.Code, i+1, c.Name, c.Lot, end)
-	}
-	return nil
-}
-
-// Batch reads one.
-func (t *tx) Batch(ctx context.Context, code string) (stock.Batch, error) {
-	var b stock.Batch
-	rows, err := t.q.Query(ctx, `select document from batch where site = $1 and batch = $2`, t.id, code)
-	if err != nil {
-		return b, fmt.Errorf("read batch %s: %w", code, err)
-	}
-	docs, err := pgx.CollectRows(rows, pgx.RowTo[string])
-	if err != nil {
-		return b, fmt.Errorf("read batch %s: %w", code, err)
-	}
-	if len(docs) == 0 {
-		return b, tracker.NotFound("batch", code)
-	}
-	if err := json.Unmarshal([]byte(docs[0]), &b); err != nil {
-		return b, fmt.Errorf("batch %s is damaged: %w", code, err)
-	}
-	return b, nil
 }

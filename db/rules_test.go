@@ -59,6 +59,8 @@ func fill(t *testing.T, tx tracker.Tx, bud time.Time) error {
 	require.NoError(t, tx.NewBatch(stock.Batch{Code: "B1", Product: "P", Version: 1, StartedAt: noon, CompletedAt: noon, PreparedBy: "tech-1", BUD: bud}, bud, nil))
 	vials := []stock.Vial{{Site: 1, Code: "V1", Serial: 1}, {Site: 1, Code: "V2", Serial: 2}, {Site: 1, Code: "V3", Serial: 3}}
 	vials = act(stock.Prepared, "tech-1", "token", stock.Body{Batch: "B1", Product: "P", Version: 1, BUD: &bud}, vials...)
+	tx.SignStep("B1", 1, stock.Step{Name: "area fit and cleaned", By: "tech-1", At: noon})
+	require.NoError(t, tx.CloseBatch("B1", stock.Closing{By: "tech-1", At: noon, Filled: 3}))
 	vials = act(stock.Labelled, "tech-1", "token", stock.Body{Label: 1}, vials...)
 	first := act(stock.Verified, "rph-1", "token", stock.Body{}, vials[:2]...)
 	first = act(stock.Placed, "tech-1", "token", stock.Body{To: "R1/A"}, first...)
@@ -181,6 +183,13 @@ func TestRulesTheSchemaHolds(t *testing.T) {
 			"a password that is none":        `update credential set password_hash = 'kettle moss nine'`,
 			"a token where a hash belongs":   `insert into session (site, session_hash, person, device, browser, address, method, full_at, started_at, seen_at) values (1, 'x', 'x', 'x', '', '', 'pin', '2025-11-01Z', '2025-11-01Z', '2025-11-01Z')`,
 			"a batch rewritten":              `update batch set document = '{}'`,
+			"a step by another":              `update batch_step set by_person = 'tech-2'`,
+			"a step taken back":              `delete from batch_step`,
+			"a step before its turn":         `insert into batch_step (site, batch, n, name, by_person, at, seq) values (1, 'B1', 3, 'mixed', 'tech-1', '2025-11-01Z', 2)`,
+			"a step signed again":            `insert into batch_step (site, batch, n, name, by_person, at, seq) values (1, 'B1', 1, 'mixed', 'tech-1', '2025-11-01Z', 2)`,
+			"a batch opened again":           `delete from batch_closing`,
+			"a batch closed twice":           `insert into batch_closing (site, batch, document, seq) values (1, 'B1', '{}', 2)`,
+			"a closing rewritten":            `update batch_closing set document = '{}'`,
 			"a component's lot":              `update batch_component set lot = 'x'`,
 			"a head moved back":              `update site set head = 5, head_hash = (select hash from event where seq = 5)`,
 			"a head made up":                 `update site set head = 15, head_hash = decode(repeat('00', 32), 'hex')`,

@@ -2,7 +2,6 @@ package tracker
 
 import (
 	"context"
-	"strings"
 	"time"
 
 	"vialward/tracker/access"
@@ -23,12 +22,7 @@ type Prepare struct {
 	Components  []stock.Component `json:"components"`
 	Order       string            `json:"order,omitempty"` // reference; no patient identity
 	Mix         *Mix              `json:"mix,omitempty"`
-	Steps       []stock.Step      `json:"steps,omitempty"`
-}
-
-// Steps of a preparation's record, in the order in which they are signed.
-func Steps() []string {
-	return []string{"area fit and cleaned", "stoppers disinfected", "dissolved", "inspected: clear, no particles", "mixed"}
+	Steps       []StepDone        `json:"steps,omitempty"` // the first of them, in their order; the rest are signed later
 }
 
 // Prepared is the answer: the batch with every limit that was looked at, and its vials.
@@ -61,7 +55,10 @@ func (t *Tracker) Prepare(ctx context.Context, site string, a Actor, p Prepare) 
 		if err != nil {
 			return err
 		}
-		b.CompletedAt, b.PreparedBy, b.Steps, b.Order = completed, a.Person.Code, p.Steps, p.Order
+		b.CompletedAt, b.PreparedBy, b.Order = completed, a.Person.Code, p.Order
+		if b.Steps, err = p.signed(tx.Site(), a, b, now); err != nil {
+			return err
+		}
 		if b.Mixture, err = p.mixture(product); err != nil {
 			return err
 		}
@@ -115,14 +112,6 @@ func (p Prepare) times(now time.Time) (started, completed time.Time, err error) 
 		return started, completed, stock.Refuse("times", "", "preparation started %s after it was completed; check both times", started.Sub(completed).Round(time.Second))
 	case p.Count < 1:
 		return started, completed, stock.Refuse("count", "", "%d vials: a batch has at least one", p.Count)
-	}
-	for i, s := range p.Steps {
-		if i >= len(Steps()) || s.Name != Steps()[i] {
-			return started, completed, stock.Refuse("steps", "", "step %q is out of order; the steps are signed in this order: %s", s.Name, strings.Join(Steps(), ", "))
-		}
-		if s.By == "" || i > 0 && s.At.Before(p.Steps[i-1].At) {
-			return started, completed, stock.Refuse("steps", "", "step %q needs its person and a time not before the step above it", s.Name)
-		}
 	}
 	return started, completed, nil
 }

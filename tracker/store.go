@@ -50,6 +50,10 @@ type Tx interface {
 	SaveVials(ctx context.Context, e stock.Event, before, after []stock.Vial) error
 	// NewBatch hands over a batch; its vials are saved after the event.
 	NewBatch(b stock.Batch, latest time.Time, componentEnds []time.Time) error
+	// SignStep hands over step n of a batch's record.
+	SignStep(batch string, n int, s stock.Step)
+	// CloseBatch hands over the end of a batch's record.
+	CloseBatch(batch string, c stock.Closing) error
 	// NextNumber of a series of the site ("case", "sweep", "batch 251112", ...), from 1, without holes once committed.
 	NextNumber(ctx context.Context, series string) (int64, error)
 	// Release hands over that an excursion's hold is taken off vials.
@@ -82,6 +86,7 @@ type View interface {
 	// Head is the newest place in the site's chain of events.
 	Head(ctx context.Context) (chain.Head, error)
 	Product(ctx context.Context, code string, version int) (stock.Product, error)
+	// Batch with its steps, and its closing if it has one.
 	Batch(ctx context.Context, code string) (stock.Batch, error)
 	// Area is a preparation area with every status it was given, by the site file and since.
 	Area(ctx context.Context, code string) (stock.Area, error)

@@ -18,6 +18,8 @@ import (
 type batchCommands struct {
 	Prepare  prepareBatch `cmd:"" may:"prepare" help:"Record a prepared batch; its beyond-use date is computed."`
 	TakeOver takeOver     `cmd:"" may:"take-over" help:"Record stock that was there before the record; BUD as on its label."`
+	Step     signStep     `cmd:"" may:"sign-step" help:"Sign the next step of a batch's record."`
+	Close    closeBatch   `cmd:"" may:"close-batch" help:"End a batch's record: vials, yield and what was thrown away are accounted for."`
 	Show     showBatch    `cmd:"" may:"read" help:"A batch with every limit its date was chosen from."`
 }
 
@@ -118,6 +120,7 @@ func batchText(b stock.Batch, zone *time.Location) string {
 			s.WriteString("  " + w + "\n")
 		}
 	}
+	s.WriteString(recordText(b, zone))
 	return s.String()
 }
 

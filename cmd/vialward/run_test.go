@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"vialward/db/dbtest"
+	"vialward/tracker"
 )
 
 // vialward runs the whole program on its own streams. Whoever acts proves it by the tests' password, unless another is named.
@@ -133,12 +134,15 @@ func TestByCommandLineAlone(t *testing.T) {
 	unit := site.Rooms[0].Units[0]
 	shelf := unit.Code + "/" + unit.Shelves[0].Code
 	var made struct {
+		Batch struct {
+			Code string `json:"code"`
+		} `json:"batch"`
 		Vials []struct {
 			Code string `json:"code"`
 		} `json:"vials"`
 	}
 	started := time.Now().Add(-time.Hour).Format(time.RFC3339)
-	prepare := []string{"batch", "prepare", "--as", tech, "--product", site.Products[0].Code, "--count", "2", "--area", site.Areas[0].Code, "--started", started}
+	prepare := []string{"batch", "prepare", "--as", tech, "--product", site.Products[0].Code, "--count", "2", "--area", site.Areas[0].Code, "--started", started, "--source-vials", "2"}
 	for _, c := range site.Products[0].Components {
 		prepare = append(prepare, "--component", c.Name+",L1,expires=2099-12")
 	}
@@ -146,6 +150,19 @@ func TestByCommandLineAlone(t *testing.T) {
 	codes := []string{made.Vials[0].Code, made.Vials[1].Code}
 	var out map[string]any
 	done(t, &out, append([]string{"vial", "label", "--as", tech}, codes...)...)
+	for _, step := range tracker.Steps() {
+		done(t, &out, "batch", "step", "--as", tech, "--at", started, made.Batch.Code, step)
+	}
+	closing := []string{"batch", "close", "--as", tech, made.Batch.Code, "--filled", "2", "--sharps", "5", "--source-vials", "2"}
+	code, _, said := vialward(t, "", closing...)
+	require.Equal(t, exitRefused, code)
+	require.Contains(t, said, "measure what is left")
+	done(t, &out, append(closing, "--left-ml", "0.4", "--container", "residue=drain, neutralised")...)
+	require.Len(t, out["closing"].(map[string]any)["disposed"], 3)
+	code, stdout, _ := vialward(t, "", "batch", "show", made.Batch.Code)
+	require.Equal(t, exitDone, code)
+	require.Contains(t, stdout, "2 filled = 2 labelled + 0 rejected + 0 samples")
+	require.Contains(t, stdout, "residue: 0.4 mL into drain, neutralised")
 	code, _, stderr := vialward(t, "", append([]string{"vial", "verify", "--as", tech}, codes...)...)
 	require.Equal(t, exitRefused, code)
 	require.Contains(t, stderr, "pharmacist")
@@ -156,7 +173,7 @@ func TestByCommandLineAlone(t *testing.T) {
 	code, _, _ = vialward(t, "", "vial", "show", "251110-2-07-00")
 	require.Equal(t, exitUsage, code, "wrong check digits")
 	done(t, &out, "sweep", "print")
-	code, _, said := vialward(t, "", "sweep", "confirm", "last", "--as", "tech-1")
+	code, _, said = vialward(t, "", "sweep", "confirm", "last", "--as", "tech-1")
 	require.Equal(t, exitUsage, code)
 	require.Contains(t, said, "neither a list's running number nor the code on its pages")
 	code, _, said = vialward(t, "", "sweep", "confirm", "SWEEP-ELSEWHERE-001", "--as", "tech-1")

@@ -123,6 +123,31 @@ create table batch_component (
   primary key (site, batch, n),
   foreign key (site, batch) references batch
 );
+-- Steps of a batch's record, as they are signed: none without the one before it.
+create table batch_step (
+  site      int not null,
+  batch     text not null,
+  n         int not null check (n > 0),
+  above     int generated always as (nullif(n - 1, 0)) stored,
+  name      text not null,
+  by_person text not null check (by_person <> ''), -- who did it; who entered it stands in the event
+  at        timestamptz not null,
+  seq       bigint not null,
+  primary key (site, batch, n),
+  foreign key (site, batch) references batch,
+  foreign key (site, batch, above) references batch_step (site, batch, n),
+  foreign key (site, seq) references event
+);
+-- A batch is closed once.
+create table batch_closing (
+  site     int not null,
+  batch    text not null,
+  document text not null,
+  seq      bigint not null,
+  primary key (site, batch),
+  foreign key (site, batch) references batch,
+  foreign key (site, seq) references event
+);
 create index batch_component_lot on batch_component (site, lot);
 
 create table vial (
@@ -350,12 +375,14 @@ create trigger only_added_to before update or delete or truncate on event for ea
 create trigger only_added_to before update or delete or truncate on event_vial for each statement execute function only_added_to();
 create trigger only_added_to before update or delete or truncate on batch for each statement execute function only_added_to();
 create trigger only_added_to before update or delete or truncate on batch_component for each statement execute function only_added_to();
+create trigger only_added_to before update or delete or truncate on batch_step for each statement execute function only_added_to();
+create trigger only_added_to before update or delete or truncate on batch_closing for each statement execute function only_added_to();
 create trigger only_added_to before update or delete or truncate on product_version for each statement execute function only_added_to();
 create trigger only_added_to before update or delete or truncate on area_status for each statement execute function only_added_to();
 create trigger only_added_to before update or delete or truncate on site_version for each statement execute function only_added_to();
 
 grant select on all tables in schema public to vialward_daemon;
-grant insert on site, site_version, product_version, event, event_vial, batch, batch_component, vial, vial_closing,
+grant insert on site, site_version, product_version, event, event_vial, batch, batch_component, batch_step, batch_closing, vial, vial_closing,
   vial_hold, stay, counter, area_status, api_token to vialward_daemon;
 grant update on vial, counter to vialward_daemon;
 grant update (zone) on site to vialward_daemon;

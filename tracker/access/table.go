@@ -65,6 +65,10 @@ const (
 	Recall   Operation = "recall"
 	Short    Operation = "fall-short"
 	Correct  Operation = "correct-cause"
+
+	SignStep     Operation = "sign-step"
+	CloseBatch   Operation = "close-batch"
+	ExplainYield Operation = "explain-yield"
 )
 
 // What can be asked for of a site, its temperatures and its people.
@@ -133,6 +137,10 @@ var table = map[Operation]Rule{
 	Recall:   {Do: "open a recall", Roles: decides},
 	Short:    {Do: "record that stock fell short", Roles: []string{stock.Technician, stock.Pharmacist, stock.Manager}},
 	Correct:  {Do: "correct a cause", Roles: []string{stock.Pharmacist, stock.Manager}},
+
+	SignStep:     {Do: "sign a step of a batch's record", Roles: bench, Needs: stock.Aseptic},
+	CloseBatch:   {Do: "close a batch", Roles: bench, Second: AsProductAsks},
+	ExplainYield: {Do: "explain a yield outside its tolerance", Roles: decides},
 
 	Confirm:       {Do: "confirm a sweep", Roles: bench, Wanted: stock.Sweeping, Signed: "the list was worked"},
 	WriteReadings: {Do: "bring in temperatures", Roles: append(slices.Clone(staff), stock.Logger), Machine: true, Daemon: true},

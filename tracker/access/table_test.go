@@ -37,10 +37,10 @@ func TestWhoMayWhat(t *testing.T) {
 	const own = " make-token own-account"
 	everybody := strings.Fields("demonstrate calculate watch sign-in")
 	want := map[string][]string{
-		stock.Technician: strings.Fields(`prepare label place issue give return enter hold relabel discard find count fall-short confirm-sweep
+		stock.Technician: strings.Fields(`prepare label place issue give return enter hold relabel discard find count fall-short sign-step close-batch confirm-sweep
 			write-readings plan-work ` + looks + own),
 		stock.Pharmacist: strings.Fields(`prepare take-over label verify place issue give return enter hold lift release shorten relabel discard
-			lose void send find count fall-short correct-cause recall confirm-sweep write-readings withdraw-readings declare-zone plan-work set-area load-site assess ` + looks + own),
+			lose void send find count fall-short correct-cause recall sign-step close-batch explain-yield confirm-sweep write-readings withdraw-readings declare-zone plan-work set-area load-site assess ` + looks + own),
 		stock.OnCall:  strings.Fields(`place hold write-readings ` + looks + own),
 		stock.Manager: strings.Fields(`hold lose find count fall-short correct-cause write-readings plan-work assess ` + looks + own),
 		stock.Administrator: strings.Fields(`hold write-readings withdraw-readings declare-zone plan-work set-area load-site add-person change-person

@@ -18,21 +18,21 @@ func TestYield(t *testing.T) {
 	for name, c := range map[string]struct {
 		allowed stock.Microlitres
 		got     mixing.Measured
-		want    mixing.Yield
+		want    stock.Yield
 		code    string
 	}{
-		"as planned":               {0, mixing.Measured{Filled: 42}, mixing.Yield{ExpectedVials: 42, ForStock: 42, MilliPercent: 100_000}, ""},
-		"rejected and sampled":     {4000, mixing.Measured{Filled: 40, Rejected: 1, Sampled: 2}, mixing.Yield{ExpectedVials: 40, ForStock: 37, MilliPercent: 100_000}, ""},
-		"loss did not happen":      {4000, mixing.Measured{Filled: 42}, mixing.Yield{ExpectedVials: 40, ForStock: 42, Missing: -4000, MilliPercent: 105_000}, ""},
-		"within the tolerance":     {0, mixing.Measured{Filled: 40, Left: 1480}, mixing.Yield{ExpectedVials: 42, ForStock: 40, Missing: 2520, MilliPercent: 97_000}, ""},
-		"one microlitre too many":  {0, mixing.Measured{Filled: 40, Left: 1479}, mixing.Yield{ExpectedVials: 42, ForStock: 40, Missing: 2521, MilliPercent: 96_999}, mixing.CodeMassBalance},
-		"more than there can be":   {0, mixing.Measured{Filled: 44}, mixing.Yield{ExpectedVials: 42, ForStock: 44, Missing: -4000, MilliPercent: 104_762}, mixing.CodeMassBalance},
-		"counts do not add up":     {0, mixing.Measured{Filled: 2, Rejected: 2, Sampled: 1}, mixing.Yield{}, mixing.CodeQuantity},
-		"less than nothing left":   {0, mixing.Measured{Filled: 2, Left: -1}, mixing.Yield{}, mixing.CodeQuantity},
-		"the loss is all there is": {84_000, mixing.Measured{}, mixing.Yield{}, mixing.CodeQuantity},
+		"as planned":               {0, mixing.Measured{Filled: 42}, stock.Yield{ExpectedVials: 42, ForStock: 42, MilliPercent: 100_000, Tolerance: tolerance}, ""},
+		"rejected and sampled":     {4000, mixing.Measured{Filled: 40, Rejected: 1, Sampled: 2}, stock.Yield{ExpectedVials: 40, ForStock: 37, MilliPercent: 100_000, Tolerance: tolerance}, ""},
+		"loss did not happen":      {4000, mixing.Measured{Filled: 42}, stock.Yield{ExpectedVials: 40, ForStock: 42, Missing: -4000, MilliPercent: 105_000, Tolerance: tolerance}, ""},
+		"within the tolerance":     {0, mixing.Measured{Filled: 40, Left: 1480}, stock.Yield{ExpectedVials: 42, ForStock: 40, Missing: 2520, MilliPercent: 97_000, Tolerance: tolerance}, ""},
+		"one microlitre too many":  {0, mixing.Measured{Filled: 40, Left: 1479}, stock.Yield{ExpectedVials: 42, ForStock: 40, Missing: 2521, MilliPercent: 96_999, Tolerance: tolerance, Outside: true}, mixing.CodeMassBalance},
+		"more than there can be":   {0, mixing.Measured{Filled: 44}, stock.Yield{ExpectedVials: 42, ForStock: 44, Missing: -4000, MilliPercent: 104_762, Tolerance: tolerance, Outside: true}, mixing.CodeMassBalance},
+		"counts do not add up":     {0, mixing.Measured{Filled: 2, Rejected: 2, Sampled: 1}, stock.Yield{}, mixing.CodeQuantity},
+		"less than nothing left":   {0, mixing.Measured{Filled: 2, Left: -1}, stock.Yield{}, mixing.CodeQuantity},
+		"the loss is all there is": {84_000, mixing.Measured{}, stock.Yield{}, mixing.CodeQuantity},
 	} {
 		t.Run(name, func(t *testing.T) {
-			y, err := mixing.CompareYield(made, 2000, c.allowed, c.got, tolerance)
+			y, err := mixing.CompareYield(made.Volume, 2000, c.allowed, c.got, tolerance)
 			require.Equal(t, c.want, y)
 			if c.code == "" {
 				require.NoError(t, err)
@@ -41,6 +41,6 @@ func TestYield(t *testing.T) {
 			requireCodes(t, err, c.code)
 		})
 	}
-	_, err = mixing.CompareYield(mixing.Made{Volume: 5}, 2000, 0, mixing.Measured{}, tolerance)
+	_, err = mixing.CompareYield(5, 0, 0, mixing.Measured{}, tolerance)
 	requireCodes(t, err, mixing.CodeQuantity)
 }

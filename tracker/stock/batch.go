@@ -28,6 +28,7 @@ type Batch struct {
 
 	Mixture *Mixture `json:"mixture,omitempty"` // nil = what went in was not recorded
 	Steps   []Step   `json:"steps,omitempty"`
+	Closing *Closing `json:"closing,omitempty"` // nil = open
 }
 
 // Candidate is one limit a batch's BUD was chosen from.
@@ -72,9 +73,57 @@ type Mixture struct {
 	Warnings    []string    `json:"warnings,omitempty"`
 }
 
-// Step of a batch's record, signed in order.
+// Step of a batch's record: who did it and when, and who entered it, when. Steps stand in their order, none without the
+// one before.
 type Step struct {
-	Name string    `json:"name"`
-	By   string    `json:"by"`
-	At   time.Time `json:"at"`
+	Name      string    `json:"name"`
+	By        string    `json:"by"`
+	At        time.Time `json:"at"`
+	EnteredBy string    `json:"entered_by"`
+	EnteredAt time.Time `json:"entered_at"`
 }
+
+// Closing is the end of a batch's record: every vial that was filled and everything that was thrown away is accounted
+// for.
+type Closing struct {
+	By        string    `json:"by"`
+	At        time.Time `json:"at"`
+	EnteredAt time.Time `json:"entered_at"`
+	Witness   string    `json:"witness,omitempty"`
+
+	Filled   int          `json:"filled"` // full vials, good or not: labelled, rejected and samples add up to them
+	Labelled int          `json:"labelled"`
+	Rejected int          `json:"rejected"`
+	Samples  int          `json:"samples"`
+	Left     *Microlitres `json:"left_microlitres,omitempty"` // measured in the pool after the last full vial
+	Yield    *Yield       `json:"yield,omitempty"`            // nil = what went in was not recorded, so there is nothing to compare with
+	Disposed []Disposal   `json:"disposed"`
+	Explains string       `json:"explanation,omitempty"` // a pharmacist's, where the yield lies outside its tolerance
+	Note     string       `json:"note,omitempty"`
+}
+
+// Yield sets what was expected of a batch beside what came.
+type Yield struct {
+	ExpectedVials int         `json:"expected_vials"`
+	ForStock      int         `json:"for_stock"`           // filled, neither rejected nor samples
+	Missing       Microlitres `json:"missing_microlitres"` // expected volume not found again; negative = more than expected
+	MilliPercent  int64       `json:"found_milli_percent"` // found volume of the expected one, half to even
+	Tolerance     int64       `json:"tolerance_milli_percent"`
+	Outside       bool        `json:"outside_tolerance"`
+}
+
+// Disposal is what of a batch went into one container, in the site's own name.
+type Disposal struct {
+	What      string      `json:"what"` // one of the kinds below
+	Container string      `json:"container,omitempty"`
+	Count     int         `json:"count,omitempty"`
+	Volume    Microlitres `json:"volume_microlitres,omitempty"` // of residue
+}
+
+// What a batch leaves behind.
+const (
+	SourceVials   = "spent source vials"
+	Sharps        = "sharps"
+	Residue       = "residue"
+	RejectedVials = "rejected vials"
+)

@@ -55,6 +55,7 @@ const (
 	SweepConfirmed  Kind = "sweep_confirmed"
 	SweepMissed     Kind = "sweep_missed"
 	RecallOpened    Kind = "recall_opened"
+	StepSigned      Kind = "step_signed" // of a batch's record, after the batch was entered
 	BatchClosed     Kind = "batch_closed"
 	TokenMade       Kind = "token_made"
 	TokenRevoked    Kind = "token_revoked"

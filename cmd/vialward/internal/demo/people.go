@@ -110,6 +110,24 @@ func (s *Story) prepare(m making) {
 		_, err := s.t.Place(ctx, Site, maker, tracker.Place{Vials: vials, To: m.home})
 		return err
 	})
+	s.plan(done.Add(25*time.Minute), "closing "+m.code, func(ctx context.Context) error {
+		_, err := s.t.CloseBatch(ctx, Site, maker, batch, m.closing(s, len(vials)))
+		return err
+	})
+}
+
+// closing is the end of a batch: the vials it made, a syringe for each source vial and three more, and of a pool that was
+// made up to volume what was left in it.
+func (m making) closing(s *Story, made int) tracker.CloseBatch {
+	p, _ := s.product(m.code)
+	left := stock.Microlitres(m.loss * 3 / 4)
+	c := tracker.CloseBatch{Filled: made, Left: &left, Disposed: []stock.Disposal{
+		{What: stock.SourceVials, Count: m.vialsFor(made)}, {What: stock.Sharps, Count: m.vialsFor(made) + 3}, {What: stock.Residue, Volume: left},
+	}}
+	if p.TwoPersons {
+		c.Witness = map[string]string{"tech-1": "tech-2", "tech-2": "tech-1"}[m.maker]
+	}
+	return c
 }
 
 // written is the batch's record.
@@ -131,7 +149,7 @@ func (m making) written(s *Story, start, done time.Time) tracker.Prepare {
 	out.Mix = mix
 	part := done.Sub(start) / time.Duration(len(tracker.Steps())+1)
 	for i, name := range tracker.Steps() {
-		out.Steps = append(out.Steps, stock.Step{Name: name, By: m.maker, At: start.Add(time.Duration(i+1) * part)})
+		out.Steps = append(out.Steps, tracker.StepDone{Name: name, By: m.maker, At: start.Add(time.Duration(i+1) * part)})
 	}
 	return out
 }

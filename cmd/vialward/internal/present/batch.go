@@ -24,6 +24,7 @@ type Batch struct {
 	PerML       string            `json:"concentration_per_ml,omitempty"` // mg, or units where the product is measured in them
 	Components  []stock.Component `json:"components"`
 	Steps       []stock.Step      `json:"steps"`
+	Closing     *stock.Closing    `json:"closing"` // null = open
 	Made        int               `json:"made"`
 	Mixture     *stock.Mixture    `json:"mixture,omitempty"` // what went in, and what that comes to
 }
@@ -50,8 +51,22 @@ func (a As) Batch(b stock.Batch) Batch {
 			c.OpenedAt, c.UsedAt = a.local(c.OpenedAt), a.local(c.UsedAt)
 			return c
 		}),
-		Steps: each(b.Steps, func(s stock.Step) stock.Step { s.At = a.local(s.At); return s }),
+		Steps: each(b.Steps, func(s stock.Step) stock.Step {
+			s.At, s.EnteredAt = a.local(s.At), a.local(s.EnteredAt)
+			return s
+		}),
+		Closing: a.closing(b.Closing),
 	}
+}
+
+func (a As) closing(c *stock.Closing) *stock.Closing {
+	if c == nil {
+		return nil
+	}
+	local := *c
+	local.At, local.EnteredAt = a.local(c.At), a.local(c.EnteredAt)
+	local.Disposed = append([]stock.Disposal{}, c.Disposed...)
+	return &local
 }
 
 // Prepared is the answer of preparing a batch or taking one over.

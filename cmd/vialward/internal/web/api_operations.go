@@ -63,6 +63,8 @@ func stockOperations() []route {
 	)
 	return []route{
 		post(access.Prepare, "/batches", "Record a prepared batch; its beyond-use date is computed, never given.", prepare),
+		post(access.SignStep, "/batches/{code}/steps", "Sign the next step of a batch's record.", signStep),
+		post(access.CloseBatch, "/batches/{code}/close", "Close a batch: vials, yield and what was thrown away are accounted for.", closeBatch),
 		post(access.TakeOver, "/stock", "Take over stock that was there before the record; its beyond-use date as on its label.", takeOver),
 		onVials(access.Label, "/vials/label", "Labels are on.", these, only((*tracker.Tracker).Label)),
 		onVials(access.Verify, "/vials/verify", "Labelled vials were checked, by another person than their preparer.", these, only((*tracker.Tracker).Verify)),
@@ -95,6 +97,30 @@ func prepare(ctx context.Context, q *ask, b tracker.Prepare) (present.Prepared, 
 		return present.Prepared{}, err
 	}
 	return q.as.Prepared(done), nil
+}
+
+func signStep(ctx context.Context, q *ask, b tracker.StepDone) (present.Batch, error) {
+	code, err := batchCode(q.r.PathValue("code"))
+	if err != nil {
+		return present.Batch{}, err
+	}
+	done, err := q.t.SignStep(ctx, q.site.Code, q.who, code, b)
+	if err != nil {
+		return present.Batch{}, err
+	}
+	return q.as.Batch(done), nil
+}
+
+func closeBatch(ctx context.Context, q *ask, b tracker.CloseBatch) (present.Batch, error) {
+	code, err := batchCode(q.r.PathValue("code"))
+	if err != nil {
+		return present.Batch{}, err
+	}
+	done, err := q.t.CloseBatch(ctx, q.site.Code, q.who, code, b)
+	if err != nil {
+		return present.Batch{}, err
+	}
+	return q.as.Batch(done), nil
 }
 
 func takeOver(ctx context.Context, q *ask, b tracker.TakeOver) (present.Prepared, error) {

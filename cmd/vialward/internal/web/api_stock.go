@@ -8,7 +8,6 @@ import (
 	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
 	"vialward/tracker/access"
-	"vialward/tracker/label"
 	"vialward/tracker/stock"
 )
 
@@ -97,11 +96,11 @@ func getPlacing(ctx context.Context, q *ask, v tracker.View) (present.Placing, e
 }
 
 func getBatch(ctx context.Context, q *ask, v tracker.View) (present.BatchWithVials, error) {
-	code, err := label.ParseBatchCode(q.r.PathValue("code"))
+	code, err := batchCode(q.r.PathValue("code"))
 	if err != nil {
-		return present.BatchWithVials{}, stock.Refuse("code", "", "%s", err)
+		return present.BatchWithVials{}, err
 	}
-	b, err := v.Batch(ctx, code.String())
+	b, err := v.Batch(ctx, code)
 	if err != nil {
 		return present.BatchWithVials{}, err
 	}

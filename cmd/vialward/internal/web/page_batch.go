@@ -2,7 +2,6 @@ package web
 
 import (
 	"context"
-	"fmt"
 	"net/http"
 	"strings"
 	"time"
@@ -20,6 +19,9 @@ type batchPage struct {
 	Components []componentLine
 	Mixture    []fact
 	Steps      []stepLine
+	Unsigned   []string // steps nobody signed yet
+	Closing    []fact
+	Open       bool // its record is not closed
 	Vials      []vialLine
 	Rules      []fact
 }
@@ -31,6 +33,7 @@ type componentLine struct{ Name, Lot, LotLink, Maker, Ends, Amount, Opened strin
 type stepLine struct {
 	Name, By string
 	At       moment
+	Entered  string // by whom and when, where that is another story
 }
 
 func batchPageOf(ctx context.Context, v *visit) (content, error) {
@@ -51,8 +54,12 @@ func batchPageOf(ctx context.Context, v *visit) (content, error) {
 		p.Components = append(p.Components, v.componentLine(c))
 	}
 	for _, s := range b.Steps {
-		p.Steps = append(p.Steps, stepLine{s.Name, v.who(s.By), v.at(s.At)})
+		p.Steps = append(p.Steps, v.stepLine(s))
 	}
+	if p.Open = b.Closing == nil && !b.TakenOver; p.Open {
+		p.Unsigned = tracker.Steps()[len(b.Steps):]
+	}
+	p.Closing = v.closingFacts(b.Closing)
 	vials, err := v.view.Find(ctx, tracker.VialQuery{Batch: b.Code})
 	for _, x := range vials {
 		l, err := v.vialLine(ctx, x)
@@ -84,39 +91,6 @@ func (v *visit) batchFacts(b stock.Batch) []fact {
 	}
 	if b.Order != "" {
 		out = append(out, fact{"Order", b.Order})
-	}
-	return out
-}
-
-// mixtureFacts is the calculation of a batch, as its record keeps it.
-func mixtureFacts(m *stock.Mixture, p stock.Product) []fact {
-	if m == nil {
-		return nil
-	}
-	unit := "mg"
-	if p.AmountUnit != "" {
-		unit = p.AmountUnit
-	}
-	millilitres := func(n stock.Microlitres) string { return stock.SayMilli(int64(n)) + " mL" }
-	in := fmt.Sprintf("%d of %s, %s %s each", m.SourceVials, m.Powder, stock.SayMilli(int64(m.PerVial)), unit)
-	dissolved := millilitres(m.DiluentEach) + " into each"
-	if m.Withdrawn != nil {
-		dissolved += ", " + millilitres(*m.Withdrawn) + " withdrawn from each"
-	}
-	if m.LabelLine != nil {
-		dissolved += ". Label line: " + m.LabelLine.Source
-	}
-	pool := millilitres(m.Pool)
-	if m.BringTo != nil {
-		pool = "brought to " + pool
-	}
-	out := []fact{
-		{"Source vials", in}, {"Dissolved", dissolved}, {"Pool", fmt.Sprintf("%s of %s %s/mL", pool, stock.SayMilli(int64(m.UgPerML)), unit)},
-		{"Full vials expected", fmt.Sprintf("%d, and %s left", m.FullVials, millilitres(m.Left))},
-		{"Mass balance", fmt.Sprintf("%s %%, within 100 %% ± %s %%", stock.SayMilli(m.MassBalance), stock.SayMilli(m.Tolerance))},
-	}
-	for _, w := range m.Warnings {
-		out = append(out, fact{"Note", w})
 	}
 	return out
 }

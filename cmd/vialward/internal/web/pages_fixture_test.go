@@ -97,7 +97,7 @@ func (n *night) make(t testing.TB, product string, count int, area, place string
 		p.Components = append(p.Components, part)
 	}
 	for i, name := range tracker.Steps() {
-		p.Steps = append(p.Steps, stock.Step{Name: name, By: "tech-1", At: p.StartedAt.Add(time.Duration(i+1) * 5 * time.Minute)})
+		p.Steps = append(p.Steps, tracker.StepDone{Name: name, By: "tech-1", At: p.StartedAt.Add(time.Duration(i+1) * 5 * time.Minute)})
 	}
 	if product == "BORT" {
 		p.Mix = &tracker.Mix{SourceVials: count}
@@ -111,6 +111,13 @@ func (n *night) make(t testing.TB, product string, count int, area, place string
 	n.batch[product] = append(n.batch[product], codes...)
 	_, err = n.Label(ctx, quillmere, n.actor("tech-1"), codes, time.Time{})
 	require.NoError(t, err)
+	if product == "BORT" {
+		left := stock.Microlitres(0)
+		_, err = n.CloseBatch(ctx, quillmere, n.actor("tech-1"), made.Batch.Code, tracker.CloseBatch{
+			Filled: count, Left: &left, Witness: "tech-2", Disposed: []stock.Disposal{{What: stock.SourceVials, Count: count}, {What: stock.Sharps, Count: count + 3}},
+		})
+		require.NoError(t, err)
+	}
 	if place == "" {
 		return
 	}

@@ -59,7 +59,7 @@ func aboutBlank(status int, detail string) problem {
 var standing = map[string]bool{
 	"expired": true, "on_hold": true, "old_label": true, "unverified": true, "gone": true, "same_person": true, "wrong_state": true, "there": true,
 	"later": true, "no_hold": true, "still_out": true, "short_life": true, "confirmed": true, "withdrawn": true, "draft": true,
-	"unconfirmed": true, "refreeze": true, "relabel": true, "order": true, "ended": true, "shorter": true,
+	"unconfirmed": true, "refreeze": true, "relabel": true, "order": true, "ended": true, "shorter": true, "closed": true,
 }
 
 // problemOf is the one place where an error of the API becomes an answer.

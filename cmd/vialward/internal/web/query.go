@@ -91,6 +91,15 @@ func vialCode(s string) (string, error) {
 	return code, nil
 }
 
+// batchCode reads a batch's code as people write it.
+func batchCode(s string) (string, error) {
+	code, err := label.ParseBatchCode(s)
+	if err != nil {
+		return "", stock.Refuse("code", "", "%s", err)
+	}
+	return code.String(), nil
+}
+
 // vialCodes reads all of an operation's vials.
 func vialCodes(given []string) ([]string, error) {
 	codes := make([]string, len(given))

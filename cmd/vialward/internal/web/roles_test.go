@@ -29,6 +29,7 @@ var asked = map[string]access.Operation{
 	"GET /batches/{code}": access.Read, "GET /units": access.Read, "GET /units/{code}/readings": access.Read, "GET /cases": access.Read,
 	"GET /cases/{no}": access.Read, "GET /intakes": access.Read, "GET /events": access.Read, "GET /people": access.Read, "GET /outbox": access.ReadMail,
 	"POST /batches": access.Prepare, "POST /stock": access.TakeOver, "POST /vials/label": access.Label, "POST /vials/verify": access.Verify,
+	"POST /batches/{code}/steps": access.SignStep, "POST /batches/{code}/close": access.CloseBatch,
 	"POST /vials/place": access.Place, "POST /vials/issue": access.Issue, "POST /vials/give": access.Give, "POST /vials/return": access.Return,
 	"POST /vials/enter": access.Enter, "POST /vials/hold": access.Hold, "POST /vials/lift": access.Lift, "POST /vials/shorten": access.Shorten,
 	"POST /vials/relabel": access.Relabel, "POST /vials/discard": access.Discard, "POST /vials/lose": access.Lose, "POST /vials/void": access.Void,
