@@ -35,6 +35,11 @@ func (d *DB) Snapshot(ctx context.Context, now time.Time) (s tracker.Snapshot, e
 		func() error { s.Mail, err = mailCounts(ctx, p); return err },
 		func() error { s.Values, err = valueCounts(ctx, p); return err },
 		func() error { s.Sweeps, err = sweepCounts(ctx, p); return err },
+		func() error {
+			s.Verified, err = collectRows[tracker.VerifiedCount](ctx, p, `select s.code, v.at, v.seconds, v.events, v.faults
+				from verification v join site s using (site) order by 1`)
+			return err
+		},
 	} {
 		if err := part(); err != nil {
 			return s, fmt.Errorf("snapshot: %w", err)

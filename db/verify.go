@@ -50,6 +50,9 @@ func verify(ctx context.Context, p pgx.Tx, o VerifyOptions) (out []tracker.Verif
 	if len(sites) == 0 && o.Site != "" {
 		return nil, tracker.NotFound("site", o.Site)
 	}
+	if len(sites) > 1 && len(o.Heads) > 0 {
+		return nil, tracker.ErrWhichSite
+	}
 	guards, err := missingGuards(ctx, p)
 	if err != nil {
 		return nil, err
@@ -88,6 +91,23 @@ func onlyReading(ctx context.Context, dsn string) (*pgx.Conn, error) {
 		Name: "timestamptz", OID: pgtype.TimestamptzOID, Codec: &pgtype.TimestamptzCodec{ScanLocation: time.UTC},
 	})
 	return c, nil
+}
+
+// SaveVerification notes when a site's record was last walked and what came of it, for metrics: a working row. at is the
+// machine's clock.
+func (d *DB) SaveVerification(ctx context.Context, v tracker.Verification, at time.Time) error {
+	first := ""
+	if !v.Sound() {
+		first = v.Faults[0].Say
+	}
+	_, err := d.pool.Exec(ctx, `insert into verification (site, at, seconds, events, faults, first)
+		select site, $2, $3, $4, $5, $6 from site where code = $1
+		on conflict (site) do update set at = excluded.at, seconds = excluded.seconds, events = excluded.events, faults = excluded.faults, first = excluded.first`,
+		v.Site, at, v.Took.Seconds(), v.Events, len(v.Faults)+v.More, asText(first))
+	if err != nil {
+		return away(fmt.Errorf("note the verification of site %s: %w", v.Site, err))
+	}
+	return nil
 }
 
 type siteRow struct {

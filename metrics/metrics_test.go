@@ -30,9 +30,10 @@ func snapshot() tracker.Snapshot {
 		Mail: []tracker.MailCount{
 			{Site: "A", State: "waiting", N: 2, OldestUnsent: at.Add(-40 * time.Minute)}, {Site: "A", State: "accepted", N: 9, LastAccepted: at.Add(-time.Hour)},
 		},
-		Values:  []tracker.ValueCount{{Site: "A", Rows: templog.Rows{Read: 10, Stored: 7, Duplicate: 1, Conflicting: 1, Refused: 1}}},
-		Sweeps:  []tracker.SweepCount{{Site: "A", Made: 5, Confirmed: 4, Missed: 1, LastMade: at}},
-		SignIns: tracker.SignInCount{Right: 3, NotLookedAt: 70},
+		Values:   []tracker.ValueCount{{Site: "A", Rows: templog.Rows{Read: 10, Stored: 7, Duplicate: 1, Conflicting: 1, Refused: 1}}},
+		Sweeps:   []tracker.SweepCount{{Site: "A", Made: 5, Confirmed: 4, Missed: 1, LastMade: at}},
+		SignIns:  tracker.SignInCount{Right: 3, NotLookedAt: 70},
+		Verified: []tracker.VerifiedCount{{Site: "A", At: at, Seconds: 2.5, Events: 6741, Faults: 1}},
 	}
 }
 
@@ -69,6 +70,9 @@ func TestPage(t *testing.T) {
 		`vialward_values_total{class="stored",site="A"} 7`, `vialward_values_total{class="refused",site="B"} 0`,
 		`vialward_sweeps_total{outcome="missed",site="A"} 1`,
 		`vialward_sign_in_tries_total{outcome="right"} 3`, `vialward_sign_in_tries_total{outcome="wrong"} 0`, `vialward_sign_in_tries_total{outcome="not_looked_at"} 70`,
+		fmt.Sprintf(`vialward_record_verified_timestamp_seconds{site="A"} %.8ge+09`, float64(at.Unix())/1e9), `vialward_record_verified_timestamp_seconds{site="B"} 0`,
+		`vialward_record_faults{site="A"} 1`, `vialward_record_faults{site="B"} 0`, `vialward_record_verified_events{site="A"} 6741`,
+		`vialward_record_verification_seconds{site="A"} 2.5`,
 		`vialward_database_up 1`, `vialward_snapshot_age_seconds 20.000`,
 	} {
 		require.Contains(t, page, line+"\n")

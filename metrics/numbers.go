@@ -33,12 +33,17 @@ var (
 	values      = desc("values_total", "Values of temperature logs by what became of them.", "site", "class")
 	sweeps      = desc("sweeps_total", "Sweep lists by what became of them.", "site", "outcome")
 	signIns     = desc("sign_in_tries_total", "Tries to prove oneself by password or PIN since the start: right, wrong, or not looked at because there were too many.", "outcome")
+	verified    = desc("record_verified_timestamp_seconds", "When the record was last walked from outside, by the machine's clock; 0 = never.", "site")
+	walkTook    = desc("record_verification_seconds", "How long that took.", "site")
+	walked      = desc("record_verified_events", "Events that were walked.", "site")
+	faults      = desc("record_faults", "What was found to be tampered with.", "site")
 	lastSweep   = desc("sweep_last_made_timestamp_seconds", "When the newest list was made.", "site")
 )
 
 func (n numbers) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
 		vials, nextBUD, pastBUD, temperature, readingAge, coverage, suspect, neverHeard, open, mails, unsentAge, unsent, accepted, values, sweeps, lastSweep, signIns,
+		verified, walkTook, walked, faults,
 	} {
 		ch <- d
 	}
@@ -138,7 +143,22 @@ func (n numbers) work(gauge func(*prometheus.Desc, float64, ...string), counter 
 		if !w.LastMade.IsZero() {
 			gauge(lastSweep, seconds(w.LastMade), site)
 		}
+		n.verified(gauge, site)
 	}
+}
+
+// verified stands at 0 until the record has been walked.
+func (n numbers) verified(gauge func(*prometheus.Desc, float64, ...string), site string) {
+	at, v := 0.0, tracker.VerifiedCount{}
+	for _, x := range n.s.Verified {
+		if x.Site == site {
+			at, v = seconds(x.At), x
+		}
+	}
+	gauge(verified, at, site)
+	gauge(walkTook, v.Seconds, site)
+	gauge(walked, float64(v.Events), site)
+	gauge(faults, float64(v.Faults), site)
 }
 
 func seconds(t time.Time) float64 { return float64(t.UnixMicro()) / 1e6 }

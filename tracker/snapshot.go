@@ -11,15 +11,16 @@ import (
 
 // Snapshot is the numbers of all sites at one instant, for metrics: read in a few statements, shown as often as asked.
 type Snapshot struct {
-	At      time.Time
-	Sites   []string
-	Vials   []VialCount
-	BUDs    []BUDCount
-	Sensors []SensorCount
-	Open    []OpenCount
-	Mail    []MailCount
-	Values  []ValueCount
-	Sweeps  []SweepCount
+	At       time.Time
+	Sites    []string
+	Vials    []VialCount
+	BUDs     []BUDCount
+	Sensors  []SensorCount
+	Open     []OpenCount
+	Mail     []MailCount
+	Values   []ValueCount
+	Sweeps   []SweepCount
+	Verified []VerifiedCount
 
 	SignIns SignInCount // of this daemon since its start, at all sites
 }
@@ -97,4 +98,13 @@ type SweepCount struct {
 	Site                    string
 	Made, Confirmed, Missed int64
 	LastMade                time.Time
+}
+
+// VerifiedCount is when a site's record was last walked from outside, and what came of it.
+type VerifiedCount struct {
+	Site    string
+	At      time.Time // the machine's clock
+	Seconds float64
+	Events  int64
+	Faults  int64
 }

@@ -2,6 +2,7 @@ package tracker
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -12,6 +13,9 @@ import (
 
 // mostFaults bounds what is kept of a record that is broken all over; the count beside it is exact.
 const mostFaults = 200
+
+// ErrWhichSite is for a head that was given without saying of which site it is.
+var ErrWhichSite = errors.New("a head is of one site: say which with --site")
 
 // Verification is what walking a site's whole record came to: its chain of events, and every row that stands outside an
 // event against the event that speaks for it.

@@ -207,7 +207,7 @@ func (p *place) stocked(t *testing.T, count int, ago time.Duration) (codes []str
 	return codes
 }
 
-// recounts says that every vial's row is the sum of its events.
+// recounts says that every vial's row is the sum of its events, and the whole record sound.
 func (p *place) recounts(t *testing.T) {
 	t.Helper()
 	var out struct {
@@ -217,6 +217,18 @@ func (p *place) recounts(t *testing.T) {
 	p.do(t, &out, "record", "recount")
 	require.Positive(t, out.Vials)
 	require.Empty(t, out.Differs)
+	p.sound(t)
+}
+
+// sound walks the record from outside and answers its head.
+func (p *place) sound(t *testing.T, args ...string) string {
+	t.Helper()
+	var out verifiedDocument
+	p.do(t, &out, append([]string{"record", "verify"}, args...)...)
+	require.Len(t, out.Sites, 1)
+	require.True(t, out.Sites[0].Sound)
+	require.Empty(t, out.Sites[0].Faults)
+	return out.Sites[0].Head
 }
 
 // program is vialward in a process of its own.

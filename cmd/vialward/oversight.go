@@ -270,31 +270,3 @@ func (o setArea) Run(c *call) error {
 		return nil
 	})
 }
-
-type recordCommands struct {
-	Recount recountRecord `cmd:"" may:"check-record" help:"Fold every event anew and compare with the vials' rows."`
-}
-
-type recountRecord struct{ atSite }
-
-func (o recountRecord) Run(c *call) error {
-	return o.with(c, func(b *app.Base, site string) error {
-		n, differs, err := b.Tracker.Recount(c.ctx, site)
-		if err != nil {
-			return err
-		}
-		out := struct {
-			Vials   int      `json:"vials"`
-			Differs []string `json:"differs"`
-		}{n, append([]string{}, differs...)}
-		text := fmt.Sprintf("%d vials recounted from their events, %d differ\n", n, len(differs))
-		for _, d := range differs {
-			text += "  " + d + "\n"
-		}
-		c.print(out, text)
-		if len(differs) > 0 {
-			c.exit = exitFailed
-		}
-		return nil
-	})
-}

@@ -51,7 +51,7 @@ var asked = map[string]struct {
 	"person assess": {access.Assess, "tech-2 sweeping --until 2099-12-31"},
 	"session list":  {access.OwnAccount, ""}, "session end": {access.OwnAccount, "1"},
 	"token make": {access.MakeToken, "WHO --name bench"}, "token list": {access.MakeToken, ""}, "token revoke": {access.MakeToken, "1"},
-	"record recount": {access.Check, ""}, "report waste": {access.Read, ""},
+	"record recount": {access.Check, ""}, "record verify": {access.Check, ""}, "report waste": {access.Read, ""},
 	"daemon": {access.Operate, ""}, "check": {access.Operate, ""}, "demo": {access.Operate, ""}, "config": {access.Operate, ""},
 }
 

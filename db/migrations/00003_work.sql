@@ -61,6 +61,16 @@ create index outbox_due on outbox (next_attempt) where state in ('waiting','clai
 create index outbox_failed on outbox (site, created_at) where state = 'failed';
 create index outbox_thread on outbox (site, thread, recipient, id) where thread <> '';
 
+-- When a site's record was last walked from outside, and what came of it: a working row, for metrics.
+create table verification (
+  site    int primary key references site,
+  at      timestamptz not null,
+  seconds double precision not null,
+  events  bigint not null,
+  faults  bigint not null,
+  first   text not null -- fault, in words
+);
+
 -- +goose StatementBegin
 create function keep_mail() returns trigger language plpgsql as $$
 begin
@@ -93,6 +103,7 @@ create trigger no_delete before delete or truncate on sweep for each statement e
 create trigger only_added_to before update or delete or truncate on slot_done for each statement execute function only_added_to();
 
 grant select on all tables in schema public to vialward_daemon;
-grant insert on sweep, slot_done, outbox to vialward_daemon;
+grant insert on sweep, slot_done, outbox, verification to vialward_daemon;
+grant update on verification to vialward_daemon;
 grant update (confirmed_at, confirmed_by, missed_at) on sweep to vialward_daemon;
 grant update (state, attempt, owner, lease_until, next_attempt, last_error, answer, finished_at) on outbox to vialward_daemon;
