@@ -2,6 +2,7 @@ package alerts
 
 import (
 	"fmt"
+	"strings"
 	"time"
 )
 
@@ -75,6 +76,8 @@ type Intake struct {
 	Received                                                  time.Time
 	Read, Stored, Duplicate, Conflicting, Missing, RefusedAll int
 	Why                                                       string // why the whole was refused; "" = taken in part
+	NotRead                                                   string // that the rest was not read, and why; "" = all was
+	FromLine                                                  int    // from which line on it was not
 	Refused                                                   []RefusedLine
 }
 
@@ -88,16 +91,24 @@ func (f Intake) site() Site { return f.Site }
 
 func (f Intake) letter(kind Kind) (letter, error) {
 	l := letter{}
-	if f.Why != "" {
+	sum := fmt.Sprintf("%d values read = %d stored + %d known already + %d conflicting + %d missing + %d refused.",
+		f.Read, f.Stored, f.Duplicate, f.Conflicting, f.Missing, f.RefusedAll)
+	switch {
+	case f.Why != "":
 		l.Subject = subject("FILE REFUSED "+f.clock(f.Received)+": "+cut(oneLine(f.Source), 30), "nothing taken in")
 		l.say("DO", "Correct what is named below and send the file again; sending it twice does no harm.")
 		l.say("WHAT", fmt.Sprintf("%s, received %s, was refused whole: %s. Nothing of it was taken in, so its hours count as no temperatures.",
 			oneLine(f.Source), f.clockZone(f.Received), f.Why))
-	} else {
+	case f.NotRead != "":
+		l.Subject = subject("FILE READ IN PART "+f.clock(f.Received)+": "+cut(oneLine(f.Source), 22), fmt.Sprintf("to line %d", f.FromLine-1))
+		l.say("DO", "Correct the file from the line named below and send it again; sending it twice does no harm.")
+		l.say("WHAT", fmt.Sprintf("%s, received %s, is taken in up to line %d; %s. What was not read counts as no temperatures.",
+			oneLine(f.Source), f.clockZone(f.Received), f.FromLine-1, strings.TrimSuffix(f.NotRead, ".")))
+		l.say("READ", sum)
+	default:
 		l.Subject = subject(fmt.Sprintf("%s REFUSED %s", plural(f.RefusedAll, "VALUE", "VALUES"), f.clock(f.Received)), cut(oneLine(f.Source), 24))
 		l.say("DO", "Look at the lines below. What could be read is taken in; what was refused counts as no temperatures.")
-		l.say("WHAT", fmt.Sprintf("%s, received %s: %d values read = %d stored + %d known already + %d conflicting + %d missing + %d refused.",
-			oneLine(f.Source), f.clockZone(f.Received), f.Read, f.Stored, f.Duplicate, f.Conflicting, f.Missing, f.RefusedAll))
+		l.say("WHAT", fmt.Sprintf("%s, received %s: %s", oneLine(f.Source), f.clockZone(f.Received), sum))
 	}
 	l.add("Refused", items(f.Refused, f.URL, func(r RefusedLine) item {
 		return item{Line: fmt.Sprintf("line %d: %s", r.Line, cut(oneLine(r.Why), 200))}

@@ -226,6 +226,8 @@ func samples() []sample {
 		{"area_down", alerts.AreaDown, alerts.Area{Site: night, Area: "Q-110", Room: "aseptic suite", From: at(time.November, 5, 5, 0), Category: "1", Reason: "pressure difference lost", Batches: []string{"251105-1"}}},
 		{"intake_report", alerts.IntakeReport, alerts.Intake{Site: night, Source: "t4.csv", Received: at(time.November, 5, 5, 50), Read: 10, Stored: 6, Duplicate: 1, Conflicting: 0, Missing: 1, RefusedAll: 2,
 			Refused: []alerts.RefusedLine{{Line: 7, Why: "31/04/2025 is not a date"}, {Line: 9, Why: "02:30 does not exist on Sun 9 Mar 2025 in America/New_York"}}}},
+		{"intake_report-part", alerts.IntakeReport, alerts.Intake{Site: night, Source: "t4.csv", Received: at(time.November, 5, 5, 50), Read: 2001, Stored: 1980, Duplicate: 20, RefusedAll: 1, FromLine: 2003,
+			NotRead: "the rest, 104 bytes, was not read: the line goes on for more than 4 MB", Refused: []alerts.RefusedLine{{Line: 17, Why: "\"5,1\" has a decimal comma"}}}},
 		{"intake_report-whole", alerts.IntakeReport, alerts.Intake{Site: night, Source: "t4.csv", Received: at(time.November, 5, 5, 50), Why: "its times have no zone; add zone to its layout"}},
 		{"schedule_missed", alerts.ScheduleMissed, alerts.MissedLists{Site: night, Missed: []time.Time{at(time.November, 4, 19, 0)}, Why: "vialward was not running, or the database was away",
 			Number: 52, Slot: at(time.November, 5, 5, 0)}},

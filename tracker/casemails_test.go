@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"vialward/alerts"
+	"vialward/db/dbtest"
 	"vialward/tracker"
 	"vialward/tracker/stock"
 	"vialward/tracker/templog"
@@ -289,8 +290,8 @@ func warmOpen(s *setup, t *testing.T) (open []tracker.Case) {
 	return open
 }
 
-// A delivery that is cut off after it brought something to light: the clock tells it, since the same readings sent again
-// are nothing new.
+// A delivery that cannot be finished after it brought something to light (the daemon is killed, the disk is full): the clock
+// tells it, since the same readings sent again are nothing new.
 func TestLateFindsOfACutDelivery(t *testing.T) {
 	t.Parallel()
 	s, ctx := newSite(t), t.Context()
@@ -305,10 +306,14 @@ func TestLateFindsOfACutDelivery(t *testing.T) {
 		}
 		fmt.Fprintf(&b, "T1,%s,%s\n", last.Add(time.Duration(i)*time.Second).Format(time.RFC3339), c)
 	}
-	p, err := templog.NewParser(&cutReader{strings.NewReader(b.String()), b.Len() - 100}, nil, templog.Options{})
+	dbtest.Exec(t, s.dsn, `create function fails() returns trigger language plpgsql as $$ begin
+			raise exception 'no room' using errcode = 'disk_full'; end $$;
+		create trigger fails before insert on event for each row when (new.kind = 'intake_taken') execute function fails()`)
+	p, err := templog.NewParser(strings.NewReader(b.String()), nil, templog.Options{})
 	require.NoError(t, err)
 	_, err = s.TakeIn(ctx, "SMALL", tracker.Rule, tracker.Delivery{Source: "http", Name: "long.csv", Values: p})
-	require.ErrorIs(t, err, errCut)
+	require.ErrorIs(t, err, tracker.ErrAway)
+	dbtest.Exec(t, s.dsn, "drop trigger fails on event")
 	require.Len(t, s.cases(t), 1)
 	require.Empty(t, s.mails(t))
 	s.now = s.now.Add(29 * time.Minute)

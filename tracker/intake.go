@@ -1,8 +1,10 @@
 package tracker
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"time"
 
 	"vialward/tracker/access"
 	"vialward/tracker/stock"
@@ -16,6 +18,7 @@ type Values interface {
 	Sensors() []string
 	Rows() templog.Rows
 	Refused() []templog.Refusal
+	At() (line int, bytes int64) // before which reading stopped, and what stands before it
 }
 
 // Delivery is a file or a post of readings as it arrives.
@@ -23,6 +26,7 @@ type Delivery struct {
 	Source  string // http, folder, command, mail
 	Name    string
 	Digest  []byte // SHA-256 of its bytes, when known
+	Bytes   int64  // its length, when known
 	Layout  string // as described now; "" = plain form
 	Zone    string
 	Live    bool     // it comes as it is measured: its clock can be judged by its arrival
@@ -40,9 +44,20 @@ const mostRefused = 10_000
 // readAtOnce is how many values are asked for at a time.
 const readAtOnce = 4096
 
+// mostUnwanted is how many values in a row may be refused, for sensors the site does not have say, before the rest is not
+// looked at: two years of one-minute readings of one sensor.
+const mostUnwanted = 1_000_000
+
+// longestFinish is how long what is kept of a delivery that broke off may take to be stored.
+const longestFinish = time.Minute
+
 // TakeIn stores what is new of a delivery, finds the excursions in it and holds the stock they touched. Every value is
-// stored, known already, conflicting, missing or refused, and the sum is what was read. Sending it again is harmless;
-// interrupted halfway, what was taken stays and the rest is taken when it is sent again.
+// stored, known already, conflicting, missing or refused, and the sum is what was read. Sending it again is harmless.
+//
+// An error with an intake that has a number says that the delivery was taken in part, the answer's rows what of it. Where
+// it could not be read on, NotRead says from where and why, and the rows are all that stands before: either it is sound up
+// to there, or so much of it had been stored by then that it stays. Where it could not be stored, the rows are what was
+// stored. Without a number, nothing of it was.
 func (t *Tracker) TakeIn(ctx context.Context, site string, a Actor, d Delivery) (Intake, error) {
 	now := walltime.Cut(t.Now())
 	set, err := t.setUp(ctx, site)
@@ -53,11 +68,27 @@ func (t *Tracker) TakeIn(ctx context.Context, site string, a Actor, d Delivery) 
 		return Intake{}, err
 	}
 	k := t.taking(set, now, a, d)
-	if err := k.read(ctx, make([]templog.Value, readAtOnce)); err != nil {
+	stop, err := k.read(ctx, make([]templog.Value, readAtOnce))
+	if stop != nil && k.keeps(stop) {
+		k.stopped(stop)
+		// Whoever sends may be gone; what is kept of it is accounted for all the same.
+		whole, cancel := context.WithTimeout(context.WithoutCancel(ctx), longestFinish)
+		defer cancel()
+		ctx = whole
+	} else if stop != nil {
+		return k.in, fmt.Errorf("take in %s: %w", d.Name, stop)
+	}
+	if err == nil {
+		err = t.finish(ctx, site, []*taking{k})
+	}
+	if err != nil {
+		k.in.NotRead = nil
+		r := &k.in.Rows
+		r.Read, r.Missing, r.Refused = r.Stored+r.Duplicate+r.Conflicting, 0, 0
 		return k.in, fmt.Errorf("take in %s: %w", d.Name, err)
 	}
-	if err := t.finish(ctx, site, []*taking{k}); err != nil {
-		return k.in, fmt.Errorf("take in %s: %w", d.Name, err)
+	if stop != nil {
+		return k.in, fmt.Errorf("take in %s: %w", d.Name, stop)
 	}
 	return k.in, nil
 }
@@ -89,9 +120,11 @@ func (t *Tracker) TakeInMany(ctx context.Context, site string, all []Arrival) ([
 			continue
 		}
 		k := t.taking(set, now, a.By, a.Delivery)
-		if taken[i].Err = k.read(ctx, buf); taken[i].Err == nil {
-			whole, at = append(whole, k), append(at, i)
+		if stop, err := k.read(ctx, buf); stop != nil || err != nil {
+			taken[i].Err = cmp.Or(stop, err)
+			continue
 		}
+		whole, at = append(whole, k), append(at, i)
 	}
 	if len(whole) == 0 {
 		return taken, nil

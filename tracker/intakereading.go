@@ -22,6 +22,9 @@ type taking struct {
 	now time.Time
 	in  Intake
 
+	given, unwanted int64 // values so far; those refused here since one was taken
+	lastRefused     templog.Refusal
+
 	pending []sensorValues // by the log's own index
 	held    int            // readings in pending
 	parts   int            // rows of readings stored so far
@@ -42,25 +45,54 @@ func (t *Tracker) taking(set *stock.Site, now time.Time, a Actor, d Delivery) *t
 	}}
 }
 
-// read sorts values to their sensors and stores a chunk whenever enough has come together.
-func (k *taking) read(ctx context.Context, buf []templog.Value) error {
+// read sorts values to their sensors and stores a chunk whenever enough has come together. It answers why the log could not
+// be read to its end, or why what was read could not be stored.
+func (k *taking) read(ctx context.Context, buf []templog.Value) (stop, failed error) {
 	for {
 		n, err := k.d.Values.Next(buf)
+		k.given += int64(n)
 		for _, v := range buf[:n] {
 			k.take(v)
 		}
 		if k.held >= chunk {
 			if err := k.store(ctx); err != nil {
-				return err
+				return nil, err
 			}
 		}
-		if errors.Is(err, io.EOF) {
-			return nil
-		}
-		if err != nil {
-			return err
+		switch {
+		case errors.Is(err, io.EOF):
+			return nil, nil
+		case err != nil:
+			return err, nil
+		case k.unwanted >= mostUnwanted:
+			line, _ := k.d.Values.At()
+			return &templog.DocumentError{Line: line, Sound: true, Why: fmt.Sprintf("the %d values before this line were all refused, as line %d was: %s",
+				k.unwanted, k.lastRefused.Line, k.lastRefused.Why)}, nil
 		}
 	}
+}
+
+// took says that a value was taken.
+func (k *taking) took() bool { return k.begun() || k.held > 0 }
+
+// keeps says whether what stands before the point where reading stopped is kept: it is sound and some of it is taken, or so
+// much that a part is on record already.
+func (k *taking) keeps(stop error) bool {
+	var d *templog.DocumentError
+	return k.begun() || k.took() && errors.As(stop, &d) && d.Sound
+}
+
+// stopped notes that the rest of the delivery was not read. It is listed among what was refused, and in no class.
+func (k *taking) stopped(why error) {
+	line, at := k.d.Values.At()
+	n := &NotRead{FromLine: line, Why: why.Error()}
+	if d := (*templog.DocumentError)(nil); errors.As(why, &d) && d.Line == line {
+		n.Why = d.Why
+	}
+	if k.d.Bytes > at {
+		n.Bytes = k.d.Bytes - at
+	}
+	k.in.NotRead = n
 }
 
 func (k *taking) take(v templog.Value) {
@@ -77,6 +109,7 @@ func (k *taking) take(v templog.Value) {
 	default:
 		s.readings = append(s.readings, thermal.Reading{AtMicros: v.AtMicros, MilliC: v.MilliC})
 		k.held++
+		k.unwanted = 0
 	}
 }
 
@@ -92,6 +125,8 @@ func (k *taking) sensor(code string) sensorValues {
 
 func (k *taking) refuse(line int, why string) {
 	k.own++
+	k.unwanted++
+	k.lastRefused = templog.Refusal{Line: line, Why: why}
 	if len(k.refused) < mostRefused {
 		k.refused = append(k.refused, templog.Refusal{Line: line, Why: why})
 	}

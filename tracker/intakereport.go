@@ -12,9 +12,10 @@ import (
 // mostToldLines bounds what a mail lists of a file; the report beside the file has all.
 const mostToldLines = 20
 
-// TellIntake mails what was refused of a file: of a part its values, or why the whole was. Once a file.
+// TellIntake mails what was refused of a file: of a part its values, from where on it was not read, or why the whole was.
+// Once a file.
 func (t *Tracker) TellIntake(ctx context.Context, site, name string, digest []byte, in Intake, whole error) error {
-	if whole == nil && in.Rows.Refused == 0 {
+	if whole == nil && in.Rows.Refused == 0 && in.NotRead == nil {
 		return nil
 	}
 	now := walltime.Cut(t.Now())
@@ -25,6 +26,9 @@ func (t *Tracker) TellIntake(ctx context.Context, site, name string, digest []by
 		}
 		if whole != nil {
 			facts.Why = whole.Error()
+		}
+		if in.NotRead != nil {
+			facts.NotRead, facts.FromLine = in.NotRead.String(), in.NotRead.FromLine
 		}
 		for _, r := range in.Refused[:min(len(in.Refused), mostToldLines)] {
 			facts.Refused = append(facts.Refused, alerts.RefusedLine{Line: r.Line, Why: r.Why})

@@ -208,9 +208,12 @@ func (k *taking) rest(ctx context.Context, tx Tx, sensors map[string]*SensorNow)
 	}
 	parsed := k.d.Values.Rows()
 	k.in.Finished = k.now
-	k.in.Rows.Read, k.in.Rows.Missing, k.in.Rows.Refused = parsed.Read, parsed.Missing, parsed.Refused+k.own
+	k.in.Rows.Read, k.in.Rows.Missing, k.in.Rows.Refused = k.given+parsed.Missing+parsed.Refused, parsed.Missing, parsed.Refused+k.own
 	k.in.Refused = slices.Concat(k.d.Values.Refused(), k.refused)
 	slices.SortStableFunc(k.in.Refused, func(a, b templog.Refusal) int { return cmp.Compare(a.Line, b.Line) })
+	if n := k.in.NotRead; n != nil {
+		k.in.Refused = append(k.in.Refused, templog.Refusal{Line: n.FromLine, Why: n.String()})
+	}
 	if err := tx.FinishIntake(ctx, k.in); err != nil {
 		return err
 	}

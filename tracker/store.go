@@ -2,6 +2,7 @@ package tracker
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"vialward/alerts"
@@ -257,6 +258,22 @@ type Intake struct {
 	Refused    []templog.Refusal
 	Finished   time.Time
 	Withdrawn  bool
+	NotRead    *NotRead // of an answer only; the record has its sentence among what was refused
+}
+
+// NotRead is the rest of a delivery, from where it could not be read on.
+type NotRead struct {
+	FromLine int    `json:"from_line"`
+	Bytes    int64  `json:"bytes,omitzero"` // how many; 0 = that is not known
+	Why      string `json:"why"`
+}
+
+func (n NotRead) String() string {
+	rest := "what follows"
+	if n.Bytes > 0 {
+		rest = fmt.Sprintf("the rest, %d bytes,", n.Bytes)
+	}
+	return fmt.Sprintf("%s was not read: %s", rest, n.Why)
 }
 
 // SweepRow is a list as made.

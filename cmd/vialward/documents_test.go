@@ -126,3 +126,35 @@ func TestNothingIsIgnored(t *testing.T) {
 		require.Contains(t, refused.Refused[0].Why, "not in the record")
 	}
 }
+
+// A log that cannot be read on is taken up to there, and the document says from where on it was not read: exit code 3, as
+// wherever some of the data is refused.
+func TestIngestInPart(t *testing.T) {
+	t.Setenv("VIALWARD_DSN", dbtest.Fresh(t))
+	t.Setenv("VIALWARD_STATE", t.TempDir())
+	var loaded any
+	done(t, &loaded, "site", "load", "internal/demo/site.toml")
+	log := filepath.Join(t.TempDir(), "T1.csv")
+	text := csv(time.Now().Add(-time.Hour), 3, time.Minute, "5.0")
+	require.NoError(t, os.WriteFile(log, []byte(text+strings.Repeat("x", 5<<20)), 0o600))
+	code, stdout, stderr := vialward(t, "", "--json", "ingest", log)
+	require.Equal(t, exitRefused, code, stderr)
+	var said struct {
+		Files []struct {
+			Rows    map[string]int64
+			Refused []struct{ Line int }
+			NotRead struct {
+				FromLine int `json:"from_line"`
+				Bytes    int64
+				Why      string
+			} `json:"not_read"`
+		}
+	}
+	require.NoError(t, json.Unmarshal([]byte(stdout), &said))
+	f := said.Files[0]
+	require.Equal(t, map[string]int64{"read": 3, "stored": 3, "duplicate": 0, "conflicting": 0, "missing": 0, "refused": 0}, f.Rows)
+	require.Equal(t, 5, f.NotRead.FromLine)
+	require.Equal(t, int64(5<<20), f.NotRead.Bytes)
+	require.Contains(t, f.NotRead.Why, "goes on for more than 4 MB")
+	require.Equal(t, 5, f.Refused[0].Line)
+}

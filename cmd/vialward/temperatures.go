@@ -28,6 +28,7 @@ type ingestResult struct {
 	Intake  int64             `json:"intake,omitempty"`
 	Rows    templog.Rows      `json:"rows"`
 	Refused []templog.Refusal `json:"refused"`
+	NotRead *tracker.NotRead  `json:"not_read,omitempty"`
 }
 
 func (g ingestCommand) Run(c *call) error {
@@ -51,11 +52,13 @@ func (g ingestCommand) Run(c *call) error {
 		var errs []error
 		for _, name := range g.Files {
 			in, err := g.one(c, b.Tracker, site, who, name, how)
-			if err != nil { // the other files are still taken
+			if err != nil && in.NotRead == nil { // the other files are still taken
 				errs = append(errs, err)
+			}
+			if err != nil && in.ID == 0 {
 				continue
 			}
-			r := ingestResult{File: name, Intake: in.ID, Rows: in.Rows, Refused: in.Refused}
+			r := ingestResult{File: name, Intake: in.ID, Rows: in.Rows, Refused: in.Refused, NotRead: in.NotRead}
 			if r.Refused == nil {
 				r.Refused = []templog.Refusal{}
 			}
@@ -65,7 +68,7 @@ func (g ingestCommand) Run(c *call) error {
 			for _, x := range in.Refused {
 				fmt.Fprintf(&text, "  line %d: %s\n", x.Line, x.Why)
 			}
-			if in.Rows.Refused > 0 {
+			if in.Rows.Refused > 0 || in.NotRead != nil {
 				c.exit = exitRefused
 			}
 		}

@@ -8,10 +8,12 @@ import (
 )
 
 // DocumentError says that the input, or the layout that describes it, is not what was announced: what is wrong, where,
-// and what to do. Nothing of such a document should be kept.
+// and what to do. Nothing of such a document should be kept, unless what stands before that line is Sound: then reading
+// only stopped there, because nothing useful can follow, and whoever keeps the one part says that the other was not read.
 type DocumentError struct {
-	Line int // 0 where no line is to blame
-	Why  string
+	Line  int // 0 where no line is to blame
+	Why   string
+	Sound bool
 }
 
 func (e *DocumentError) Error() string {
@@ -22,7 +24,7 @@ func (e *DocumentError) Error() string {
 }
 
 func document(line int, format string, args ...any) error {
-	return &DocumentError{line, fmt.Sprintf(format, args...)}
+	return &DocumentError{Line: line, Why: fmt.Sprintf(format, args...)}
 }
 
 // notText recognises, from the first bytes, files that are no UTF-8 text at all, and says how to make one of them.

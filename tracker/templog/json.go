@@ -27,10 +27,12 @@ func NewJSONParser(r io.Reader, _ Options) (*Parser, error) {
 	}
 	o := &objects{p: p, advice: `An array of {"sensor":"R1","at":"2025-11-12T08:30:00-05:00","celsius":4.2} was expected`}
 	p.step = o.element
-	if o.blanks(); p.s.pos == p.s.end && p.s.eof {
+	switch err := o.blanks(); {
+	case err != nil:
+		return nil, p.reading(err)
+	case p.s.pos == p.s.end:
 		return nil, document(0, "the input is empty. %s", o.advice)
-	}
-	if p.s.buf[p.s.pos] != '[' {
+	case p.s.buf[p.s.pos] != '[':
 		return nil, document(p.s.line, "the input is not an array. %s; for one object a line send application/x-ndjson", o.advice)
 	}
 	p.s.pos++
@@ -58,21 +60,20 @@ func (o *objects) lineObject() error {
 		return err
 	}
 	if text = bytes.TrimSpace(text); f.why == "" && len(text) == 0 {
-		return nil
+		return o.p.empty(o.advice)
 	}
 	if f.why == "" && !json.Valid(text) {
 		f = notJSON
 	}
-	o.take(text, line, f)
-	return o.p.noise(o.advice)
+	return o.p.noise(o.take(text, line, f), o.advice)
 }
 
 // element reads one element of the array. Behind one that is not JSON nothing can be trusted, unlike in a table or in
 // ndjson, where the next line is a new start: so the document ends there.
 func (o *objects) element() error {
 	s := o.p.s
-	if o.blanks(); s.err != nil {
-		return s.err
+	if err := o.blanks(); err != nil {
+		return err
 	}
 	if s.pos == s.end {
 		return o.broken("the array does not end: it may be cut off")
@@ -80,18 +81,20 @@ func (o *objects) element() error {
 	switch c := s.buf[s.pos]; {
 	case c == ']':
 		s.pos++
-		if o.blanks(); s.pos < s.end {
-			return o.broken("text follows the closing bracket of the array")
+		if err := o.blanks(); err != nil {
+			return err
 		}
-		if s.err != nil {
-			return s.err
+		if s.pos < s.end {
+			return o.broken("text follows the closing bracket of the array")
 		}
 		return io.EOF
 	case o.count > 0 && c != ',':
 		return o.broken("a comma or the closing bracket is missing")
 	case o.count > 0:
 		s.pos++
-		o.blanks()
+		if err := o.blanks(); err != nil {
+			return err
+		}
 	}
 	n := extent(s.buf[s.pos:min(s.end, s.pos+longestRow)])
 	if n == 0 || !json.Valid(s.buf[s.pos:s.pos+n]) {
@@ -102,8 +105,7 @@ func (o *objects) element() error {
 	text := s.buf[s.pos : s.pos+n]
 	s.line += bytes.Count(text, []byte{'\n'})
 	s.pos += n
-	o.take(text, line, fault{})
-	return o.p.noise(o.advice)
+	return o.p.noise(o.take(text, line, fault{}), o.advice)
 }
 
 func (o *objects) broken(why string) error {
@@ -114,24 +116,29 @@ func (o *objects) broken(why string) error {
 }
 
 // blanks passes white space; behind it lies a whole element, if there is one.
-func (o *objects) blanks() {
+func (o *objects) blanks() error {
 	s := o.p.s
-	for s.fill() && s.pos < s.end {
-		for ; s.pos < s.end; s.pos++ {
+	for begin, line := s.offset(), s.line; s.fill() && s.pos < s.end; {
+		for ; s.pos < s.end && s.offset()-begin <= mostEmpty; s.pos++ {
 			switch s.buf[s.pos] {
 			case '\n':
 				s.line++
 			case ' ', '\t', '\r':
 			default:
 				s.fill()
-				return
+				return s.err
 			}
 		}
+		if s.offset()-begin > mostEmpty {
+			return document(line, "behind %d values there is nothing but blanks for more than 1 MB. %s", o.count, o.advice)
+		}
 	}
+	return s.err
 }
 
-// take judges one element that is valid JSON unless f says otherwise.
-func (o *objects) take(text []byte, line int, f fault) {
+// take judges one element that is valid JSON unless f says otherwise. Dated says that it is an object with a time,
+// whatever its value.
+func (o *objects) take(text []byte, line int, f fault) (dated bool) {
 	var r reading
 	if f.why == "" {
 		r, f = o.object(text)
@@ -151,16 +158,18 @@ func (o *objects) take(text []byte, line int, f fault) {
 	case string(value) == "null":
 		o.p.sound = true
 		o.p.missing()
-		return
+		return true
 	case value[0] != '-' && value[0]-'0' > 9:
 		f = fault{"the temperature %s is not a number", value}
 	}
+	v := Value{Line: clip(line)}
+	at, bad := o.instant(r.at)
+	dated = bad.why == ""
 	if f.why != "" {
 		o.refuse(line, f)
-		return
+		return dated
 	}
-	v := Value{Line: clip(line)}
-	if v.AtMicros, f = o.instant(r.at); f.why == "" {
+	if v.AtMicros, f = at, bad; f.why == "" {
 		var err error
 		if v.MilliC, err = thermal.Parse(value, unit, '.'); err != nil {
 			f = fault{why: err.Error()}
@@ -174,10 +183,11 @@ func (o *objects) take(text []byte, line int, f fault) {
 	}
 	if f.why != "" {
 		o.refuse(line, f)
-		return
+		return dated
 	}
 	o.p.sound = true
 	o.p.hold(v)
+	return true
 }
 
 // refuse adds the place in the array, where a line number says little.

@@ -25,6 +25,9 @@ type Parser struct {
 	fast  func([]Value) int // rows of the plain form in their usual spelling; nil in other forms
 	step  func() error      // one row into ready; io.EOF once, when all that was held back is there too
 	err   error
+
+	line         int   // where reading stopped, once it has
+	at, valuedTo int64 // bytes up to there; bytes up to the end of the last row with a value
 }
 
 func newParser(r io.Reader) (*Parser, error) {
@@ -40,9 +43,12 @@ func NewParser(r io.Reader, layout *Layout, o Options) (*Parser, error) {
 		return nil, err
 	}
 	if layout == nil {
-		return p, p.startPlain(o)
+		err = p.startPlain(o)
+	} else {
+		err = p.startTable(layout, o)
 	}
-	return p, p.startTable(layout, o)
+	p.valuedTo = p.s.offset()
+	return p, p.reading(err)
 }
 
 // Next fills buf with good values, in the order of their rows; those of a repeated hour come later, when it is known
@@ -64,7 +70,12 @@ func (p *Parser) Next(buf []Value) (n int, err error) {
 				break
 			}
 		}
-		p.err = p.reading(p.step())
+		p.line, p.at = p.s.line, p.s.offset()
+		err := p.step()
+		if !errors.Is(err, errEndless) {
+			p.line, p.at = p.s.line, p.s.offset()
+		}
+		p.err = p.reading(err)
 	}
 	if n > 0 {
 		return n, nil
@@ -82,12 +93,65 @@ func (p *Parser) Rows() Rows { return p.rows }
 // Refused lists what was refused so far by line: the first 10,000 values, then one entry for how many more.
 func (p *Parser) Refused() []Refusal { return p.list() }
 
+// At is the line before which reading stopped or is now, and how many bytes stand before it.
+func (p *Parser) At() (line int, bytes int64) {
+	if p.err != nil {
+		return p.line, p.at
+	}
+	return p.s.line, p.s.offset()
+}
+
 // reading says what was being done when the reader failed; the end and a wrong document stay what they are.
 func (p *Parser) reading(err error) error {
-	if err == nil || !errors.Is(err, p.s.err) {
+	switch {
+	case errors.Is(err, errEndless):
+		return p.stop(p.s.line, "%s, and a row has 64 kB at most: there is no log from here on", err)
+	case err == nil || !errors.Is(err, p.s.err):
 		return err
 	}
 	return fmt.Errorf("reading the log at line %d: %w", p.s.line, err)
+}
+
+// How much of nothing a log may have in a row: at its start, and where values stood before it, as a sheet does that was
+// saved with all its empty rows.
+const (
+	mostEmpty      = 1 << 20 // bytes
+	mostEmptyLater = 16 << 20
+)
+
+// empty is told of each row without any value.
+func (p *Parser) empty(advice string) error {
+	most := int64(mostEmpty)
+	if p.sound {
+		most = mostEmptyLater
+	}
+	if p.s.offset()-p.valuedTo <= most {
+		return nil
+	}
+	return p.stop(p.s.line, "the %d MB before this line hold no value. %s", most>>20, advice)
+}
+
+// noise is told of each row with a value, good or not; dated says that it was a row, whatever its values. It is an error
+// when no row was sound among the first ones, or when none was a row any more among many.
+func (p *Parser) noise(dated bool, advice string) error {
+	p.valuedTo = p.s.offset()
+	if p.lost++; dated {
+		p.lost = 0
+	}
+	if p.sound {
+		if p.lost < mostLost {
+			return nil
+		}
+		return p.stop(p.s.line, "not one of the %d rows before this line could be read. %s", mostLost, advice)
+	}
+	if p.rows.Refused == 0 {
+		return nil
+	}
+	if p.useless++; p.useless < mostUseless {
+		return nil
+	}
+	first := p.refused[0]
+	return document(first.Line, "not one of the first %d rows could be read; of the first of them: %s. %s", mostUseless, first.Why, advice)
 }
 
 // sensor gives the number of a name, a new one if it was not there yet and may be.

@@ -64,8 +64,10 @@ func (q *plain) rows(buf []Value) (n int) {
 		s.pos += next
 		s.line++
 	}
-	p.rows.Read += int64(n)
-	p.last = q.sensor
+	if p.last = q.sensor; n > 0 {
+		p.rows.Read += int64(n)
+		p.lost, p.valuedTo = 0, s.offset()
+	}
 	return n
 }
 

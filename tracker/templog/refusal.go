@@ -13,6 +13,9 @@ const (
 	longestName  = 200
 	// A log of which not one of so many rows could be read is not the log described: it stops there, and cheaply.
 	mostUseless = 1000
+	// One that began well may have a bad stretch, a column exchanged say; behind so many rows that are none in a row, two
+	// months of one-minute readings, nothing useful follows.
+	mostLost = 100_000
 )
 
 // fault is why a value or a row is refused. It is made into a sentence only if it is listed.
@@ -35,6 +38,7 @@ type tally struct {
 	moreFrom int  // first line of those refused and no longer listed
 	useless  int  // rows so far, while none was sound
 	sound    bool // a value was good, or missing in a row that could be dated
+	lost     int  // rows in a row that were none: they could not be split or dated
 }
 
 func (t *tally) missing() {
@@ -57,16 +61,9 @@ func (t *tally) refuseRead(line int, f fault) {
 	}
 }
 
-// noise says so when no row was sound among the first ones with a value. To be asked once a row.
-func (t *tally) noise(advice string) error {
-	if t.sound || t.rows.Refused == 0 {
-		return nil
-	}
-	if t.useless++; t.useless < mostUseless {
-		return nil
-	}
-	first := t.refused[0]
-	return document(first.Line, "not one of the first %d rows could be read; of the first of them: %s. %s", mostUseless, first.Why, advice)
+// stop ends reading before a line. What stands before it is sound if any row was.
+func (t *tally) stop(line int, format string, args ...any) error {
+	return &DocumentError{Line: line, Why: fmt.Sprintf(format, args...), Sound: t.sound}
 }
 
 // list is the refusals in the order of their lines, with an entry at the end for those that are only counted.

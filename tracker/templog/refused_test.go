@@ -285,14 +285,118 @@ func TestNoiseEndsEarly(t *testing.T) {
 	require.ErrorContains(t, readAll(t, p, err, 4096).err, "this is not JSON")
 }
 
-// One line of 32 MB is one refused row and costs no memory to speak of.
-func TestOneEndlessLine(t *testing.T) {
-	n := &noise{limit: 32 << 20, mask: 0x20} // no line break, no zero byte
-	p, err := templog.NewParser(io.MultiReader(strings.NewReader("sensor,at,celsius\n"), n, strings.NewReader("\nR1,2025-11-12T13:30:00Z,4.2\n")), nil, templog.Options{})
-	g := readAll(t, p, err, 16)
-	require.NoError(t, g.err)
-	require.Equal(t, templog.Rows{Read: 2, Refused: 1}, g.rows)
-	require.Equal(t, 2, g.refused[0].Line)
+// A line of megabytes is one refused row, one that goes on for longer ends the log; neither costs memory to speak of.
+func TestLongLines(t *testing.T) {
+	for _, x := range []struct {
+		megabytes int
+		ends      bool
+	}{{3, false}, {5, true}, {100, true}} {
+		n := &noise{limit: x.megabytes << 20, mask: 0x20} // no line break, no zero byte
+		p, err := templog.NewParser(io.MultiReader(strings.NewReader("sensor,at,celsius\n"), n, strings.NewReader("\nR1,2025-11-12T13:30:00Z,4.2\n")), nil, templog.Options{})
+		g := readAll(t, p, err, 16)
+		if x.ends {
+			require.ErrorContains(t, g.err, "line 2: the line goes on for more than 4 MB")
+			require.Less(t, n.read, 8<<20)
+			continue
+		}
+		require.NoError(t, g.err)
+		require.Equal(t, templog.Rows{Read: 2, Refused: 1}, g.rows)
+		require.Equal(t, 2, g.refused[0].Line)
+	}
+}
+
+// repeat gives a text over and over, so many bytes of it or some more, and counts them.
+type repeat struct {
+	text        string
+	at          int
+	read, limit int
+}
+
+func (r *repeat) Read(b []byte) (n int, err error) {
+	if r.read >= r.limit {
+		return 0, io.EOF
+	}
+	for n < len(b) {
+		c := copy(b[n:], r.text[r.at:])
+		n, r.at = n+c, (r.at+c)%len(r.text)
+	}
+	r.read += n
+	return n, nil
+}
+
+// Where nothing useful can follow, reading stops: at once where nothing good came before, a little later where something
+// did; what came before is then sound and added up, and it is known where the rest begins. What stands behind a stretch
+// that is not as long is still taken.
+func TestWhereReadingStops(t *testing.T) {
+	const (
+		good = "R1,2025-11-12T13:30:00Z,4.2\n"
+		json = `{"sensor":"R1","at":"2025-11-12T13:30:00Z","celsius":4.2}` + "\n"
+	)
+	wide := strings.Repeat(" ", 60)
+	plain := func(r io.Reader) (*templog.Parser, error) { return templog.NewParser(r, nil, templog.Options{}) }
+	layout := func(r io.Reader) (*templog.Parser, error) {
+		l := templog.Layout{Delimiter: ';', SkipLines: 1, Header: true, Time: []templog.Column{{Name: "t"}}, Value: []templog.Column{{Name: "v"}}, Sensor: []string{"A"}, TimeFormat: "%Y-%m-%d %H:%M", Unit: "Cel", Zone: time.UTC}
+		return templog.NewParser(r, &l, templog.Options{})
+	}
+	lines := func(r io.Reader) (*templog.Parser, error) { return templog.NewNDJSONParser(r, templog.Options{}) }
+	array := func(r io.Reader) (*templog.Parser, error) { return templog.NewJSONParser(r, templog.Options{}) }
+	for name, x := range map[string]struct {
+		open       func(io.Reader) (*templog.Parser, error)
+		head, good string
+		fill       string
+		say        string
+		early      int // megabytes read where nothing good came before
+		late       int // where something did; 0 = refused whole then too
+		bearable   int // megabytes of it that are passed over; 0 = none
+	}{
+		"a line without end":             {plain, "", "", "a", "line 1: the line goes on for more than 4 MB", 6, 0, 0},
+		"a row without end":              {plain, "sensor,at,celsius\n", good, "1", "the line goes on for more than 4 MB", 6, 6, 2},
+		"fields without end":             {plain, "sensor,at,celsius\n", good, ",1", "the line goes on for more than 4 MB", 6, 6, 2},
+		"a quote without end":            {plain, "sensor,at,celsius\n", good + "\"", "1" + wide + ",\n", "MB before this line hold no value", 3, 18, 14},
+		"lines without anything":         {plain, "sensor,at,celsius\n", good, wide + "\n", "MB before this line hold no value", 3, 18, 14},
+		"rows that are none":             {plain, "sensor,at,celsius\n", good, "a,bad,1\n", "could be read", 2, 3, 0},
+		"a skipped line without end":     {layout, "", "", "x", "the line goes on for more than 4 MB", 6, 0, 0},
+		"empty rows of a sheet":          {layout, "made by a sheet\nt;v\n", "2025-11-12 13:30;4.2\n", ";" + wide + "\n", "MB before this line hold no value", 3, 18, 14},
+		"blank lines of JSON":            {lines, "", json, wide + "\n", "MB before this line hold no value", 3, 18, 14},
+		"objects that are none, by line": {lines, "", json, "{}\n", "could be read", 2, 3, 0},
+		"a blank without end":            {array, " ", "[" + json, " ", "nothing but blanks for more than 1 MB", 3, 0, 0},
+		"a blank behind the array":       {array, "[" + json + "]", "", "\n", "nothing but blanks for more than 1 MB", 3, 0, 0},
+	} {
+		endless := &repeat{text: x.fill, limit: 200 << 20}
+		p, err := x.open(io.MultiReader(strings.NewReader(x.head), endless))
+		g := readAll(t, p, err, 4096)
+		require.ErrorContains(t, g.err, x.say, name)
+		var d *templog.DocumentError
+		require.ErrorAs(t, g.err, &d)
+		require.False(t, d.Sound, "%s: nothing was good", name)
+		require.Less(t, endless.read, x.early<<20, name)
+		if x.good == "" {
+			continue
+		}
+
+		endless = &repeat{text: x.fill, limit: 200 << 20}
+		p, err = x.open(io.MultiReader(strings.NewReader(x.head+x.good), endless))
+		g = readAll(t, p, err, 4096)
+		require.ErrorContains(t, g.err, x.say, name)
+		require.ErrorAs(t, g.err, &d)
+		require.Equal(t, x.late > 0, d.Sound, name)
+		require.Len(t, g.values, 1, name)
+		require.Less(t, endless.read, max(x.late, x.early)<<20, name)
+		if line, at := p.At(); x.late > 0 {
+			require.Equal(t, d.Line, line, name)
+			text := x.head + x.good + strings.Repeat(x.fill, int(at)/len(x.fill)+1)
+			require.Equal(t, line-1, strings.Count(text[:at], "\n"), "%s: the line begins at byte %d", name, at)
+			require.Greater(t, endless.read, x.bearable<<20, name)
+		}
+
+		if x.bearable > 0 {
+			some := &repeat{text: x.fill, limit: x.bearable << 20}
+			p, err = x.open(io.MultiReader(strings.NewReader(x.head+x.good), some, strings.NewReader("\n"+strings.Trim(x.good, `"`))))
+			g = readAll(t, p, err, 4096)
+			require.NoError(t, g.err, name)
+			require.Len(t, g.values, 2, name)
+		}
+	}
 }
 
 // Of many refusals 10,000 are listed; the last entry says how many more and from which line, and the count stays exact.

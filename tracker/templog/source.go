@@ -2,14 +2,19 @@ package templog
 
 import (
 	"bytes"
+	"errors"
 	"io"
 )
 
 const (
-	longestRow = 64 << 10 // a longer line, or a quoted cell that goes on for longer, is refused
-	block      = 1 << 20
-	firstBlock = 16 << 10 // what small posts need
+	longestRow  = 64 << 10 // a longer line, or a quoted cell that goes on for longer, is refused
+	longestLine = 4 << 20  // behind one that goes on for longer than this nothing is looked for
+	block       = 1 << 20
+	firstBlock  = 16 << 10 // what small posts need
 )
+
+// errEndless is a line that is not followed to its end.
+var errEndless = errors.New("the line goes on for more than 4 MB")
 
 // The standard library's encoding/csv is not used: it takes a semicolon file for rows of one cell without a word,
 // stumbles over a byte order mark before a quote, reads on through the whole file for a quote that is never closed,
@@ -21,8 +26,9 @@ type source struct {
 	r        io.Reader
 	buf      []byte
 	pos, end int
-	lf, cr   int // first LF and CR at or after pos; end if there is none; below pos if not looked for yet
-	row      int // where the line read last begins
+	before   int64 // bytes of the input before buf
+	lf, cr   int   // first LF and CR at or after pos; end if there is none; below pos if not looked for yet
+	row      int   // where the line read last begins
 	eof      bool
 	err      error // other than io.EOF, from r
 	line     int   // of pos, from 1
@@ -54,6 +60,7 @@ func (s *source) fill() bool {
 	if s.eof || s.err != nil || s.end-s.pos >= need {
 		return s.err == nil
 	}
+	s.before += int64(s.pos)
 	s.end = copy(s.buf, s.buf[s.pos:s.end])
 	s.pos, s.lf, s.cr = 0, -1, -1
 	for idle := 0; s.end < need; {
@@ -80,6 +87,9 @@ func (s *source) fill() bool {
 	}
 	return true
 }
+
+// offset is how many bytes of the input lie before pos.
+func (s *source) offset() int64 { return s.before + int64(s.pos) }
 
 // lineEnd finds the end of the line at pos and the start of the next one, both -1 when it goes on beyond the buffer.
 // The places found are kept, so that a file without LF or without CR is not searched again for each line.
@@ -108,7 +118,8 @@ func (s *source) find(c byte, from int) int {
 	return s.end
 }
 
-// nextLine gives a line without its break. A line that is too long is passed over and comes back with the fault.
+// nextLine gives a line without its break. A line that is too long is passed over and comes back with the fault; one that
+// is longer than anything is errEndless.
 func (s *source) nextLine() (text []byte, line int, f fault, err error) {
 	if !s.fill() {
 		return nil, s.line, f, s.err
@@ -125,14 +136,22 @@ func (s *source) nextLine() (text []byte, line int, f fault, err error) {
 		s.pos = next
 		return text, line, f, nil
 	}
+	begin := s.offset()
 	for end < 0 || end+1 == s.end && !s.eof { // the rest is thrown away block by block; a CR waits for its LF
 		if s.pos = end; end < 0 {
 			s.pos = s.end
+		}
+		if s.offset()-begin > longestLine {
+			break
 		}
 		if !s.fill() {
 			return nil, line, f, s.err
 		}
 		end, next = s.lineEnd()
+	}
+	if s.before+int64(max(end, s.pos))-begin > longestLine {
+		s.line = line
+		return nil, line, f, errEndless
 	}
 	s.pos = next
 	return nil, line, fault{why: "the line is longer than 64 kB"}, nil

@@ -48,12 +48,21 @@ func (t *table) step() error {
 		t.flush()
 		return err
 	}
+	some, dated := true, false
 	if f.why != "" {
 		t.p.refuse(line, f)
-	} else if !t.row(cells, line) {
-		return nil
+	} else {
+		some, dated = t.row(cells, line)
 	}
-	return t.p.noise(t.advice)
+	if some {
+		err = t.p.noise(dated, t.advice)
+	} else {
+		err = t.p.empty(t.advice)
+	}
+	if err != nil {
+		t.flush()
+	}
+	return err
 }
 
 func (t *table) flush() {
@@ -63,15 +72,15 @@ func (t *table) flush() {
 }
 
 // row takes the values of a row: first what each value cell holds, then the row's time and sensor, which all of them
-// share; false where it has none at all, not even missing ones.
-func (t *table) row(cells [][]byte, line int) bool {
+// share. It may have none at all, not even missing ones; dated says that time and sensor are there.
+func (t *table) row(cells [][]byte, line int) (some, dated bool) {
 	blank := true
 	for i := range cells {
 		cells[i] = bytes.TrimSpace(cells[i])
 		blank = blank && strayOnly(cells[i])
 	}
 	if blank {
-		return false
+		return false, false
 	}
 	cells[len(cells)-1] = trimStray(cells[len(cells)-1])
 	if t.width == 0 {
@@ -90,10 +99,9 @@ func (t *table) row(cells [][]byte, line int) bool {
 		t.seen = append(t.seen, v)
 	}
 	if empty {
-		return false
+		return false, false
 	}
-	t.place(cells, line, time, whole)
-	return true
+	return true, t.place(cells, line, time, whole)
 }
 
 // time is the text of a row's time; whole is false where the row ends before it.
@@ -141,7 +149,7 @@ func (t *table) value(text []byte) (v seen) {
 }
 
 // place dates a row's values and gives each away: missing, refused, ready, or kept until a repeated hour is understood.
-func (t *table) place(cells [][]byte, line int, time []byte, whole bool) {
+func (t *table) place(cells [][]byte, line int, time []byte, whole bool) (dated bool) {
 	sensor, at, state, f := t.locate(cells, line, time, whole)
 	kept := false
 	t.p.sound = t.p.sound || f.why == "" && t.anySound()
@@ -165,6 +173,7 @@ func (t *table) place(cells [][]byte, line int, time []byte, whole bool) {
 	if f.why == "" && state == inDoubt && !kept {
 		t.clock.keep(Value{timeOnly, clip(line), at, 0})
 	}
+	return f.why == ""
 }
 
 // locate finds a row's sensor, if a column names it, and its instant; or why the row has none.

@@ -33,6 +33,8 @@ type How struct {
 	Unit   string
 	Source string // folder, command
 	Live   bool
+
+	bytes int64 // of the text, where it is a file
 }
 
 // File takes in one file. Links, devices and folders are not followed. The digest is that of its bytes.
@@ -43,7 +45,7 @@ func File(ctx context.Context, t *tracker.Tracker, site string, a tracker.Actor,
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
 	h := sha256.New()
-	if _, err := io.Copy(h, f); err != nil {
+	if how.bytes, err = io.Copy(h, f); err != nil {
 		return in, nil, fmt.Errorf("read %s: %w", path, err)
 	}
 	if _, err := f.Seek(0, io.SeekStart); err != nil {
@@ -80,7 +82,7 @@ func Text(ctx context.Context, t *tracker.Tracker, site string, a tracker.Actor,
 	if how.Zone != nil {
 		zone = how.Zone.String()
 	}
-	return t.TakeIn(ctx, site, a, tracker.Delivery{Source: how.Source, Name: name, Digest: digest, Layout: text, Zone: zone, Live: how.Live, Values: p})
+	return t.TakeIn(ctx, site, a, tracker.Delivery{Source: how.Source, Name: name, Digest: digest, Layout: text, Zone: zone, Live: how.Live, Values: p, Bytes: how.bytes})
 }
 
 // open refuses everything but a plain file, also one put in its place between looking and opening.

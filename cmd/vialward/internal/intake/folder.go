@@ -138,7 +138,11 @@ func (f *Folder) lookIn(ctx context.Context, now time.Time, site, folder string,
 // takeAndMove remembers what it has done of the two: a file that cannot be moved is not taken in again and again.
 func (f *Folder) takeAndMove(ctx context.Context, m *mark, site, folder, name string) (err error) {
 	if m.done == nil {
-		if m.done, err = f.take(ctx, site, folder, name); err != nil {
+		m.done, err = f.take(ctx, site, folder, name)
+		if errors.Is(err, fs.ErrNotExist) && gone(filepath.Join(folder, name)) {
+			return nil // another daemon on the same folder was first
+		}
+		if err != nil {
 			return err
 		}
 	}
@@ -161,15 +165,22 @@ func (f *Folder) take(ctx context.Context, site, folder, name string) (*outcome,
 	var document *templog.DocumentError
 	var mistakes config.Problems
 	var refusal *stock.Refusal
-	whole := err
+	part := in.ID > 0 && err != nil
+	if part && !errors.As(err, &document) {
+		return nil, err
+	}
 	if err != nil && !errors.As(err, &document) && !errors.As(err, &mistakes) && !errors.As(err, &refusal) && !errors.Is(err, errUnreadable) {
 		return nil, err
+	}
+	whole := err // why the whole was refused
+	if part {
+		whole = nil
 	}
 	if err := f.Tracker.TellIntake(ctx, site, name, digest, in, whole); err != nil {
 		return nil, err
 	}
 	to := takenFolder
-	if whole != nil {
+	if err != nil { // also where a part of it was taken: somebody has to look at the rest
 		to = refusedFolder
 	}
 	f.Log.Info("file taken in", "site", site, "file", name, "to", to, "read", in.Rows.Read, "stored", in.Rows.Stored,
@@ -177,24 +188,48 @@ func (f *Folder) take(ctx context.Context, site, folder, name string) (*outcome,
 	return &outcome{to, Report(name, in, whole)}, nil
 }
 
-// move puts a file, and its report if there is one, into a folder, under a name that is free there.
+// gone says that a file is not where it lay.
+func gone(path string) bool {
+	_, err := os.Lstat(path)
+	return errors.Is(err, fs.ErrNotExist)
+}
+
+// move puts a file, and its report if there is one, into a folder, under a name that is free there. The report lies ready
+// before the file is moved, under a name of its own: where another daemon on the same folder moved the file first, its
+// report stands.
 func move(path, folder, name, report string) error {
 	if err := os.MkdirAll(folder, 0o750); err != nil {
 		return err
 	}
 	to := filepath.Join(folder, name)
-	for n := 1; ; n++ {
-		if _, err := os.Lstat(to); errors.Is(err, fs.ErrNotExist) {
-			break
-		}
+	for n := 1; !gone(to); n++ {
 		to = filepath.Join(folder, fmt.Sprintf("%s.%d", name, n))
 	}
+	ready := ""
 	if report != "" {
-		if err := os.WriteFile(to+".report.txt", []byte(report), 0o600); err != nil {
+		f, err := os.CreateTemp(folder, ".report-*")
+		if err != nil {
 			return err
 		}
+		ready = f.Name()
+		_, err = f.WriteString(report)
+		if err = errors.Join(err, f.Close()); err != nil {
+			return errors.Join(err, os.Remove(ready))
+		}
 	}
-	return os.Rename(path, to)
+	err := os.Rename(path, to)
+	switch {
+	case err == nil && ready != "":
+		return os.Rename(ready, to+".report.txt")
+	case ready != "":
+		if failed := os.Remove(ready); failed != nil {
+			return errors.Join(err, failed)
+		}
+	}
+	if errors.Is(err, fs.ErrNotExist) && gone(path) {
+		return nil
+	}
+	return err
 }
 
 // Report says in words what was refused of a file; "" when nothing was.
@@ -204,10 +239,13 @@ func Report(name string, in tracker.Intake, whole error) string {
 		fmt.Fprintf(&b, "%s was refused whole; nothing of it was taken in.\n%v\n", name, whole)
 		return b.String()
 	}
-	if in.Rows.Refused == 0 {
+	if in.Rows.Refused == 0 && in.NotRead == nil {
 		return ""
 	}
 	r := in.Rows
+	if n := in.NotRead; n != nil {
+		fmt.Fprintf(&b, "%s was taken in up to line %d; %s.\nWhat was not read counts as no temperatures. Correct the file and send it again: what is known already stays as it is.\n", name, n.FromLine-1, n)
+	}
 	fmt.Fprintf(&b, "%s: %d values read = %d stored + %d known already + %d conflicting + %d missing + %d refused.\n", name,
 		r.Read, r.Stored, r.Duplicate, r.Conflicting, r.Missing, r.Refused)
 	lines := slices.Clone(in.Refused)

@@ -2,10 +2,13 @@ package intake_test
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -22,20 +25,22 @@ import (
 // watched is a folder over a small site, looked at by the test's own clock.
 type watched struct {
 	*intake.Folder
+	dsn    string
 	folder string
 	now    time.Time
 }
 
 func newWatched(t *testing.T) *watched {
 	t.Helper()
-	store, err := db.Open(t.Context(), dbtest.Fresh(t))
+	dsn := dbtest.Fresh(t)
+	store, err := db.Open(t.Context(), dsn)
 	require.NoError(t, err)
 	t.Cleanup(store.Close)
 	text, err := os.ReadFile("../../../../testdata/site/small.toml")
 	require.NoError(t, err)
 	site, problems := config.ReadSite(text)
 	require.False(t, config.Blocked(problems), "%v", problems)
-	w := &watched{folder: t.TempDir(), now: time.Date(2025, 11, 12, 12, 0, 0, 0, time.UTC)}
+	w := &watched{dsn: dsn, folder: t.TempDir(), now: time.Date(2025, 11, 12, 12, 0, 0, 0, time.UTC)}
 	tr := &tracker.Tracker{Store: store, Now: func() time.Time { return w.now }, Log: slog.New(slog.DiscardHandler)}
 	_, err = tr.LoadSite(t.Context(), tracker.Account("root"), site)
 	require.NoError(t, err)
@@ -132,6 +137,64 @@ func TestRefusedWithAReport(t *testing.T) {
 	for _, m := range mails {
 		require.Equal(t, alerts.IntakeReport, m.Kind)
 	}
+}
+
+// A file that cannot be read on is taken up to there, and lies where somebody looks at the rest, with a report and a mail
+// that say so; corrected and sent again it is complete.
+func TestReadInPart(t *testing.T) {
+	t.Parallel()
+	w := newWatched(t)
+	row := w.sensor(t) + ",2025-11-12T11:0%d:00Z,4.5\n"
+	good, last := fmt.Sprintf("sensor,at,celsius\n"+row+row, 0, 1), fmt.Sprintf(row, 2)
+	w.put(t, "log.csv", good+strings.Repeat("x", 5<<20)+"\n"+last)
+	w.look(t)
+	require.Equal(t, []string{"log.csv", "log.csv.report.txt"}, w.names(t, "refused"))
+	report, err := os.ReadFile(filepath.Join(w.folder, "refused", "log.csv.report.txt"))
+	require.NoError(t, err)
+	require.Contains(t, string(report), fmt.Sprintf("log.csv was taken in up to line 3; the rest, %d bytes, was not read: the line goes on for more than 4 MB", 5<<20+1+len(last)))
+	require.Contains(t, string(report), "2 values read = 2 stored")
+	mails := w.mails(t)
+	require.NotEmpty(t, mails)
+	require.Contains(t, mails[0].Subject, "READ IN PART")
+	w.put(t, "log.csv", good+last)
+	w.look(t)
+	require.Equal(t, []string{"log.csv"}, w.names(t, "taken"))
+	require.Len(t, w.mails(t), len(mails))
+}
+
+// Two daemons on one folder, as on one database: each file is moved once, its readings are stored once, its report is one,
+// and neither daemon complains.
+func TestTwoDaemonsOnOneFolder(t *testing.T) {
+	t.Parallel()
+	w := newWatched(t)
+	sensor := w.sensor(t)
+	const files, rows = 12, 50
+	var want []string
+	for i := range files {
+		var b strings.Builder
+		b.WriteString("sensor,at,celsius\nnobody,2025-11-12T11:00:00Z,4.5\n")
+		for n := range rows {
+			fmt.Fprintf(&b, "%s,%s,4.5\n", sensor, w.now.Add(-time.Duration(i*rows+n)*time.Second).Format(time.RFC3339))
+		}
+		name := fmt.Sprintf("%02d.csv", i)
+		w.put(t, name, b.String())
+		want = append(want, name, name+".report.txt")
+	}
+	other := &intake.Folder{Config: w.Config, Tracker: w.Tracker, Log: w.Log}
+	for range 2 {
+		var both sync.WaitGroup
+		errs := make([]error, 2)
+		for i, f := range []*intake.Folder{w.Folder, other} {
+			both.Go(func() { errs[i] = f.Look(t.Context(), w.now) })
+		}
+		both.Wait()
+		require.NoError(t, errors.Join(errs...))
+		w.now = w.now.Add(6 * time.Second)
+	}
+	require.Equal(t, want, w.names(t, "taken"))
+	require.Empty(t, w.names(t, "."))
+	require.Equal(t, int64(files*rows), dbtest.Ask(t, w.dsn, "select sum(n)::int8 from reading"))
+	require.Equal(t, int64(files*rows), dbtest.Ask(t, w.dsn, "select stored from intake_total"))
 }
 
 // Links, pipes and hidden files are nobody's log: a link out of the folder is never followed.

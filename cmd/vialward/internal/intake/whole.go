@@ -54,3 +54,4 @@ func (r *reread) Next(buf []templog.Value) (int, error) {
 func (r *reread) Sensors() []string          { return r.sensors }
 func (r *reread) Rows() templog.Rows         { return r.rows }
 func (r *reread) Refused() []templog.Refusal { return r.refused }
+func (r *reread) At() (int, int64)           { return 0, 0 } // it was read to its end

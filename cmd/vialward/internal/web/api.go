@@ -30,6 +30,7 @@ type route struct {
 	media        []string     // of the body; none = no body
 	body, answer reflect.Type // of the documents; body nil = not one JSON document of ours
 	do           func(context.Context, *ask) (any, error)
+	more         string // further sentences
 }
 
 // ask is one request to the API, with who asks and of which site.

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"fmt"
 	"net/http"
 	"strings"
 )
@@ -42,10 +43,20 @@ func (s *Server) sameOrigin(next http.Handler) http.Handler {
 	})
 }
 
-// bounded cuts a body off at the longest one that is taken; reading on is an *http.MaxBytesError.
+// bounded refuses a body that is announced as longer than the longest one that is taken, and cuts off one that turns out
+// to be: reading on is an *http.MaxBytesError.
 func (s *Server) bounded(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.ContentLength > s.MaxBodyBytes {
+			w.Header().Set("Connection", "close") // what follows is not read
+			tell(w, r, aboutBlank(http.StatusRequestEntityTooLarge, tooLongSay(s.MaxBodyBytes)+" Nothing of it was read."))
+			return
+		}
 		r.Body = http.MaxBytesReader(w, r.Body, s.MaxBodyBytes)
 		next.ServeHTTP(w, r)
 	})
+}
+
+func tooLongSay(limit int64) string {
+	return fmt.Sprintf("The body is longer than %d bytes; send it in parts.", limit)
 }

@@ -66,6 +66,10 @@ func (s schemas) operation(r route, failed object) object {
 		}
 		o["requestBody"] = object{"required": true, "content": content}
 	}
+	if r.more != "" {
+		said, _ := o["description"].(string)
+		o["description"] = strings.TrimSpace(said + " " + r.more)
+	}
 	return o
 }
 

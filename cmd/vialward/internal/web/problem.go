@@ -29,6 +29,12 @@ type problem struct {
 	Vial     string `json:"vial,omitempty"`
 	Line     int    `json:"line,omitempty"` // of a body that is not the document described
 
+	// Of a post of readings of which a part is on record.
+	Intake  int64             `json:"intake,omitempty"`
+	Rows    *templog.Rows     `json:"rows,omitempty"`
+	Refused []templog.Refusal `json:"refused,omitempty"`
+	NotRead *tracker.NotRead  `json:"not_read,omitempty"`
+
 	challenge  string // of a WWW-Authenticate header
 	retryAfter int    // seconds, of a Retry-After header; 0 = none
 }
@@ -70,6 +76,7 @@ func (s *Server) problemOf(r *http.Request, err error) problem {
 	var tooLong *http.MaxBytesError
 	var network net.Error
 	var wait *tracker.TooManyTries
+	var part *inPart
 	say := strings.ReplaceAll(err.Error(), "\n", "; ")
 	switch {
 	case errors.Is(err, errNoToken):
@@ -79,6 +86,8 @@ func (s *Server) problemOf(r *http.Request, err error) problem {
 			p.challenge += `, error="invalid_token"`
 		}
 		return p
+	case errors.As(err, &part):
+		return part.problem(s.problemOf(r, part.err))
 	case errors.As(err, &wait):
 		p := problem{Type: urn("too-many-tries"), Title: "Too many tries", Status: http.StatusTooManyRequests, Detail: say}
 		p.retryAfter = wait.Seconds()
@@ -89,7 +98,7 @@ func (s *Server) problemOf(r *http.Request, err error) problem {
 		f.Detail = f.say
 		return f.problem
 	case errors.As(err, &tooLong):
-		return aboutBlank(http.StatusRequestEntityTooLarge, fmt.Sprintf("The body is longer than %d bytes; send it in parts.", tooLong.Limit))
+		return aboutBlank(http.StatusRequestEntityTooLarge, tooLongSay(tooLong.Limit))
 	case errors.As(err, &document):
 		return problem{Type: urn("not-the-document"), Title: "Not the document described", Status: http.StatusBadRequest, Detail: document.Error(), Line: document.Line}
 	case errors.As(err, &refusal):
