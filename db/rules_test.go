@@ -142,6 +142,8 @@ func TestRulesTheSchemaHolds(t *testing.T) {
 			"an older label":                 `update vial set label = 0, seq = 99 where vial = 'V1'`,
 			"a second closing":               `insert into vial_closing values (1, 'V2', 5, 'lost')`,
 			"discarded by a rule":            `insert into vial_closing values (1, 'V1', 8, 'discarded')`,
+			"released by another's event":    `insert into hold_release values (1, 1, 'V2', 9, '2025-11-01Z', '2025-11-02Z')`,
+			"ended by another's event":       `insert into vial_closing values (1, 'V1', 6, 'discarded')`,
 			"a stay rewritten":               `update stay set unit = 'R2' where vial = 'V1'`,
 			"a stay begun later":             `update stay set from_at = from_at + interval '1 hour', to_at = from_at + interval '2 hours' where vial = 'V1'`,
 			"a stay ended twice":             `update stay set to_at = to_at + interval '1 hour' where vial = 'V2'`,

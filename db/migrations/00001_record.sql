@@ -51,7 +51,8 @@ create table event (
   hash       bytea not null check (octet_length(hash) = 32), -- chain_link of the event before and this line
   primary key (site, seq),
   check (coalesce((canonical::json ->> 'seq')::bigint = seq and (canonical::json ->> 'site')::int = site
-    and canonical::json ->> 'kind' = kind and canonical::json ->> 'by' = by_person and canonical::json ->> 'via' = via, false))
+    and canonical::json ->> 'kind' = kind and canonical::json ->> 'by' = by_person and canonical::json ->> 'via' = via, false)),
+  check (canonical::json #>> '{body,witness}' is distinct from by_person) -- nobody stands beside themself
 );
 create index event_kind on event (site, kind, seq);
 create index event_at on event (site, at);
@@ -84,6 +85,7 @@ create table product_version (
   approved_by text,
   approved_at timestamptz,
   seq      bigint not null,
+  two_persons boolean generated always as (coalesce((document::json ->> 'two_persons')::boolean, false)) stored,
   primary key (site, product, version),
   foreign key (site, seq) references event,
   check ((approved_by is null) = (approved_at is null))
@@ -196,7 +198,7 @@ create table vial_closing (
   kind text not null check (kind in ('given','discarded','lost','voided','sent')),
   primary key (site, vial),
   foreign key (site, vial) references vial,
-  foreign key (site, seq) references event
+  foreign key (site, vial, seq) references event_vial -- an event of this vial
 );
 
 create table vial_hold (
@@ -318,6 +320,21 @@ begin
   end if;
   return new;
 end $$;
+-- Whoever decides is not alone where two are asked: at every loss and void, and for a product of two persons whenever it
+-- is discarded or released from a hold.
+create function two_persons() returns trigger language plpgsql as $$
+declare alone record;
+begin
+  select a.vial, e.kind into alone from added a join event e using (site, seq)
+    where e.kind in ('discarded','lifted','released','lost','voided') and coalesce(e.canonical::json #>> '{body,witness}', '') = ''
+      and (e.kind in ('lost','voided') or exists (select from vial v join product_version p using (site, product, version)
+        where v.site = a.site and v.vial = a.vial and p.two_persons))
+    limit 1;
+  if found then
+    raise exception 'vial % is not % by one person alone: a second one stands beside', alone.vial, alone.kind using errcode = 'check_violation';
+  end if;
+  return null;
+end $$;
 create function only_added_to() returns trigger language plpgsql as $$
 begin
   raise exception 'table % is only added to', tg_table_name using errcode = 'insufficient_privilege';
@@ -368,6 +385,7 @@ create trigger keep_stay before update on stay for each row execute function kee
 create trigger no_delete before delete or truncate on api_token for each statement execute function only_added_to();
 create trigger keep_token before update on api_token for each row execute function keep_token();
 create trigger by_a_person before insert on vial_closing for each row execute function by_a_person();
+create trigger two_persons after insert on event_vial referencing new table as added for each statement execute function two_persons();
 create trigger next_in_order before insert on event for each row execute function next_in_order();
 create trigger move_head after insert on event for each row execute function move_head();
 create trigger keep_head before update on site for each row execute function keep_head();

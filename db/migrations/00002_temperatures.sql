@@ -240,7 +240,7 @@ create table hold_release (
   primary key (site, hold_id, vial, seq),
   foreign key (site, hold_id) references hold,
   foreign key (site, vial) references vial,
-  foreign key (site, seq) references event,
+  foreign key (site, vial, seq) references event_vial, -- an event of this vial
   check (covered_to >= covered_from)
 );
 create index hold_release_vial on hold_release (site, vial);
