@@ -96,29 +96,39 @@ func (t *tx) SensorsNow(ctx context.Context) ([]tracker.SensorNow, error) {
 }
 
 const selectSensors = `select sensor, last_at, coalesce(last_millic, 0), last_receipt, silent_since, clock_suspect, zone_declared, odd_minutes, odd_count,
-		awaited_since, unheard_told
+		awaited_since, unheard_told, coalesce(steady_millic, 0), steady_since, steady_count
 	from sensor_now where site = $1`
 
 func scanSensor(r pgx.CollectableRow) (tracker.SensorNow, error) {
 	var s tracker.SensorNow
-	var last, receipt, silent, awaited, told *time.Time
-	err := r.Scan(&s.Sensor, &last, &s.LastMilliC, &receipt, &silent, &s.ClockSuspect, &s.ZoneDeclared, &s.OddMinutes, &s.OddCount, &awaited, &told)
+	var last, receipt, silent, awaited, told, steady *time.Time
+	err := r.Scan(&s.Sensor, &last, &s.LastMilliC, &receipt, &silent, &s.ClockSuspect, &s.ZoneDeclared, &s.OddMinutes, &s.OddCount, &awaited, &told,
+		&s.Steady.MilliC, &steady, &s.Steady.Readings)
 	s.LastAt, s.LastReceipt, s.SilentSince = orZero(last), orZero(receipt), orZero(silent)
 	s.AwaitedSince, s.UnheardTold = orZero(awaited), orZero(told)
+	if steady != nil {
+		s.Steady.SinceMicros = micros(*steady)
+	}
 	return s, err
 }
 
 // SaveSensor stores the working row.
 func (t *tx) SaveSensor(_ context.Context, s tracker.SensorNow) error {
-	var milli *int32
+	var milli, steady *int32
+	var since *time.Time
 	if !s.LastAt.IsZero() {
 		m := int32(s.LastMilliC)
 		milli = &m
 	}
+	if s.Steady.Readings > 0 {
+		m, at := int32(s.Steady.MilliC), instant(s.Steady.SinceMicros)
+		steady, since = &m, &at
+	}
 	t.q.later("store sensor "+s.Sensor, `update sensor_now set last_at = $3, last_millic = $4, last_receipt = $5, silent_since = $6, clock_suspect = $7,
-		zone_declared = $8, odd_minutes = $9, odd_count = $10, awaited_since = $11, unheard_told = $12 where site = $1 and sensor = $2`,
+		zone_declared = $8, odd_minutes = $9, odd_count = $10, awaited_since = $11, unheard_told = $12,
+		steady_millic = $13, steady_since = $14, steady_count = $15 where site = $1 and sensor = $2`,
 		t.id, s.Sensor, orNull(s.LastAt), milli, orNull(s.LastReceipt), orNull(s.SilentSince), s.ClockSuspect, s.ZoneDeclared, s.OddMinutes, s.OddCount,
-		orNull(s.AwaitedSince), orNull(s.UnheardTold))
+		orNull(s.AwaitedSince), orNull(s.UnheardTold), steady, since, s.Steady.Readings)
 	return nil
 }
 

@@ -134,7 +134,7 @@ func (d *DB) openCounts(ctx context.Context, p pgx.Tx, sites []string, now time.
 func sensorCounts(ctx context.Context, p pgx.Tx, now time.Time) ([]tracker.SensorCount, error) {
 	const borneOut = `not exists (select from intake i where i.site = r.site and i.intake = r.intake and i.withdrawn_seq is not null)`
 	from := now.Add(-24 * time.Hour)
-	rows, err := p.Query(ctx, `select s.code, n.sensor, n.last_at, coalesce(n.last_millic, 0), n.clock_suspect <> '',
+	rows, err := p.Query(ctx, `select s.code, n.sensor, n.last_at, coalesce(n.last_millic, 0), n.clock_suspect <> '', n.steady_count,
 			coalesce((select sum(r.n) from reading r where r.site = n.site and r.sensor = n.sensor and r.from_at > $1 and r.from_at <= $2 and `+borneOut+`), 0)::float8,
 			array(select r.packed from reading r where r.site = n.site and r.sensor = n.sensor and r.from_at > $3 and r.from_at <= $1 and r.to_at > $1 and `+borneOut+`)
 		from sensor_now n join site s using (site) where n.last_at is not null order by 1, 2`, from, now, from.Add(-24*time.Hour))
@@ -144,7 +144,7 @@ func sensorCounts(ctx context.Context, p pgx.Tx, now time.Time) ([]tracker.Senso
 	return pgx.CollectRows(rows, func(r pgx.CollectableRow) (tracker.SensorCount, error) {
 		var c tracker.SensorCount
 		var cut [][]byte
-		if err := r.Scan(&c.Site, &c.Sensor, &c.LastAt, &c.LastMilliC, &c.ClockSuspect, &c.Coverage, &cut); err != nil {
+		if err := r.Scan(&c.Site, &c.Sensor, &c.LastAt, &c.LastMilliC, &c.ClockSuspect, &c.Steady.Readings, &c.Coverage, &cut); err != nil {
 			return c, err
 		}
 		for _, b := range cut {

@@ -24,6 +24,7 @@ var (
 	readingAge  = desc("sensor_last_reading_age_seconds", "Age of the sensor's newest reading.", "site", "unit", "sensor")
 	coverage    = desc("sensor_coverage_ratio", "Share of the readings of the last 24 hours that came.", "site", "unit", "sensor")
 	suspect     = desc("sensor_clock_suspect", "1 while the sensor's clock is suspect and its readings clear nothing.", "site", "unit", "sensor")
+	stuck       = desc("sensor_stuck", "1 while the sensor has shown one value and no other for longer than the site finds likely.", "site", "unit", "sensor")
 	neverHeard  = desc("sensor_never_heard", "1 while the sensor is in use and not one reading of it is on record.", "site", "unit", "sensor")
 	open        = desc("open_excursions", "Excursions the sensor is in, by kind.", "site", "unit", "sensor", "kind")
 	mails       = desc("mails", "Mails in the outbox by state.", "site", "state")
@@ -42,7 +43,7 @@ var (
 
 func (n numbers) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
-		vials, nextBUD, pastBUD, temperature, readingAge, coverage, suspect, neverHeard, open, mails, unsentAge, unsent, accepted, values, sweeps, lastSweep, signIns,
+		vials, nextBUD, pastBUD, temperature, readingAge, coverage, suspect, stuck, neverHeard, open, mails, unsentAge, unsent, accepted, values, sweeps, lastSweep, signIns,
 		verified, walkTook, walked, faults,
 	} {
 		ch <- d
@@ -74,6 +75,7 @@ func (n numbers) Collect(ch chan<- prometheus.Metric) {
 		gauge(readingAge, n.s.At.Sub(s.LastAt).Seconds(), s.Site, s.Unit, s.Sensor)
 		gauge(coverage, s.Coverage, s.Site, s.Unit, s.Sensor)
 		gauge(suspect, flag(s.ClockSuspect), s.Site, s.Unit, s.Sensor)
+		gauge(stuck, flag(s.Stuck), s.Site, s.Unit, s.Sensor)
 	}
 	for _, o := range n.s.Open {
 		gauge(open, float64(o.N), o.Site, o.Unit, o.Sensor, o.Kind)
@@ -171,9 +173,9 @@ func flag(b bool) float64 {
 }
 
 // MostSeries is the number of series a page never exceeds: for each site its units x products x eight states (and "in
-// no unit"), two a unit, nine a sensor, and at most two dozen others. An excursion that outlives its sensor's assignment
+// no unit"), two a unit, ten a sensor, and at most two dozen others. An excursion that outlives its sensor's assignment
 // to a unit adds its own.
 func MostSeries(sites, units, products, sensors int) int {
-	const states, perUnit, perSensor, others, page = 8, 2, 9, 24, 6
+	const states, perUnit, perSensor, others, page = 8, 2, 10, 24, 6
 	return page + sites*((units+1)*products*states+perUnit*units+perSensor*sensors+others)
 }

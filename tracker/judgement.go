@@ -82,6 +82,7 @@ func (j *judgement) refold(ctx context.Context, before SensorNow, fresh []therma
 	}
 	if appended && (before.LastAt.IsZero() || cp.AtMicros == before.LastAt.UnixMicro()) {
 		series, conflicts := thermal.Merge(fresh) // the usual way: nothing needs to be read back
+		j.now.Steady = before.Steady.On(series)
 		return j.run(ctx, before, cp, states, series, conflicts)
 	}
 	return j.reread(ctx, before, cp, states)
@@ -149,6 +150,9 @@ func (j *judgement) start(ctx context.Context, earliest int64) (Checkpoint, map[
 func (j *judgement) reread(ctx context.Context, before SensorNow, cp Checkpoint, states map[string]thermal.State) error {
 	series, conflicts, err := j.tx.Readings(ctx, j.sensor.Code, time.UnixMicro(cp.AtMicros+1), j.at.Add(24*time.Hour))
 	if err != nil {
+		return err
+	}
+	if err := j.steadyAgain(ctx, before.Steady); err != nil {
 		return err
 	}
 	return j.run(ctx, before, cp, states, series, conflicts)

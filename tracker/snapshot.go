@@ -48,7 +48,9 @@ type SensorCount struct {
 	LastMilliC         thermal.MilliC
 	Coverage           float64 // of the last 24 h, 0 to 1: share of the readings its interval promises
 	ClockSuspect       bool
-	NeverHeard         bool // in use, and not one reading of it is on record; LastAt is zero
+	Steady             thermal.Steady // how long the newest value has stood
+	Stuck              bool           // that is long enough to be worth a look
+	NeverHeard         bool           // in use, and not one reading of it is on record; LastAt is zero
 }
 
 // WithUnheard adds the sensors in use that have not one reading on record.
@@ -68,6 +70,7 @@ func (c *SensorCount) Complete(s stock.Sensor, now time.Time) {
 		c.Unit = a.Unit
 	}
 	c.LastMilliC = Corrected(s, c.LastAt, c.LastMilliC)
+	c.Stuck = c.Steady.Stuck(s.StuckAfter, s.Interval)
 	if s.Interval > 0 {
 		c.Coverage = min(1, c.Coverage*float64(s.Interval)/float64(24*time.Hour))
 	}

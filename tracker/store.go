@@ -234,6 +234,8 @@ type SensorNow struct {
 	OddMinutes   int // by how much the last deliveries were off, and how many in a row
 	OddCount     int
 
+	Steady thermal.Steady // how long its newest value, raw, has stood
+
 	// While it has not one reading on record: since when it has been looked for, and when people were last told.
 	AwaitedSince, UnheardTold time.Time
 }

@@ -170,7 +170,7 @@ func (t *Tracker) heads(ctx context.Context, v View, now time.Time) (map[string]
 		if !ok || !assigned || n.LastAt.IsZero() {
 			continue
 		}
-		p := sweep.Probe{Sensor: n.Sensor, Shelves: a.Shelves, At: n.LastAt, Clock: n.ClockSuspect, Interval: max(s.Interval, s.DeliversEvery)}
+		p := sweep.Probe{Sensor: n.Sensor, Shelves: a.Shelves, At: n.LastAt, Clock: n.ClockSuspect, Stuck: n.StuckSince(s), Interval: max(s.Interval, s.DeliversEvery)}
 		series, _, err := v.Readings(ctx, n.Sensor, since, now.Add(time.Minute))
 		if err != nil {
 			return nil, err

@@ -128,6 +128,9 @@ create table sensor_now (
   odd_minutes  int not null default 0, -- by how much the last deliveries were off, and how many in a row
   odd_count    int not null default 0,
   zone_declared text not null default '',
+  steady_millic int,                   -- the newest value that counts, since when it has stood, in how many readings
+  steady_since timestamptz,
+  steady_count int not null default 0,
   awaited_since timestamptz,         -- while it has no reading on record: looked for since then,
   unheard_told  timestamptz,         -- and people last told of it
   primary key (site, sensor)

@@ -126,6 +126,9 @@ func (c *checker) areas() {
 	}
 }
 
+// leastStuck is how many readings of one value a site may call too many, at the least (common practice, no source).
+const leastStuck = 12
+
 func (c *checker) sensors() {
 	for i, s := range c.site.Sensors {
 		at := c.code("sensors", i, s.Code, "sensor")
@@ -133,6 +136,7 @@ func (c *checker) sensors() {
 		c.when(s.DeliversEvery < s.Interval, at+".delivers_every", "readings cannot arrive more often than they are made; make it at least the interval")
 		c.when(s.MaxGap < s.Interval, at+".max_gap", "the longest wait that counts as covered is shorter than the interval: no minute would be")
 		c.when(time.Duration(s.SilentAfterMins)*time.Minute < s.DeliversEvery, at+".silent_after", "%s is silent for longer than that between any two deliveries; make it longer", s.Code)
+		c.when(s.StuckAfter != 0 && s.StuckAfter < leastStuck*s.Interval, at+".stuck_after", "%s may well show one value %d times in a row; make it longer", s.Code, leastStuck)
 		var spans []span
 		for k, a := range s.Assignments {
 			key := nth(at+".assignments", k)

@@ -111,6 +111,7 @@ type Sensor struct {
 	Calibrations    []Calibration `json:"calibrations"`
 	MaxGap          time.Duration `json:"max_gap_ns"` // longer waits are no data
 	SilentAfterMins int           `json:"silent_after_minutes"`
+	StuckAfter      time.Duration `json:"stuck_after_ns,omitempty"` // one value for so long is worth a look; 0 = never
 }
 
 // Assignment says where a sensor was from when to when and for which shelves it speaks (none = all).

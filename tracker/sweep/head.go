@@ -18,6 +18,9 @@ func (m *maker) head(unit string) Head {
 		if !p.At.IsZero() {
 			p.At = p.At.In(m.zone)
 		}
+		if !p.Stuck.IsZero() {
+			p.Stuck = p.Stuck.In(m.zone)
+		}
 	}
 	return h
 }

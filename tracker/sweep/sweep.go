@@ -84,6 +84,7 @@ type Probe struct {
 	Lowest   *Degrees      `json:"lowest_celsius,omitempty"`
 	Highest  *Degrees      `json:"highest_celsius,omitempty"`
 	Clock    string        `json:"clock_suspect,omitempty"` // a sentence
+	Stuck    time.Time     `json:"stuck_since,omitzero"`    // it has shown one value and no other since then
 	Interval time.Duration `json:"-"`                       // between samples
 }
 

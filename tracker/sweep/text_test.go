@@ -47,7 +47,9 @@ func lists() map[string]sweep.Input {
 	dark := input(batch("251111-1", "METH", "R1/C", at(15, 9, 0), 1, 9))
 	old := probe("T1", 4_700, at(12, 6, 47), 4_100, 5_400)
 	old.Clock = "its clock is 60 minutes behind; say in which zone it runs"
-	dark.Heads = map[string]sweep.Head{"R1": {Probes: []sweep.Probe{old, {Sensor: "T7"}}}}
+	stuck := probe("T8", 4_600, at(12, 6, 55), 4_600, 4_600)
+	stuck.Stuck = at(11, 3, 10)
+	dark.Heads = map[string]sweep.Head{"R1": {Probes: []sweep.Probe{old, {Sensor: "T7"}, stuck}}}
 	friday := input( // the evening before a weekend: people leave at 19:30 and come back at 07:30
 		batch("251111-4", "BORT", "R6/A", at(14, 23, 0), 1, 2), batch("251108-2", "GANC", "R6/A", at(14, 19, 0), 1, 1),
 		batch("251108-2", "GANC", "R6/D", at(14, 19, 0), 2, 1), batch("251112-3", "BORT", "R6/D", at(15, 7, 45), 1, 3),

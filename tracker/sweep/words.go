@@ -178,6 +178,9 @@ func (w Words) Temperature(p Probe, h Head) []string {
 	if p.Clock != "" {
 		out = append(out, "CLOCK SUSPECT: "+p.Clock)
 	}
+	if !p.Stuck.IsZero() {
+		out = append(out, "STUCK? one value since "+w.clock(p.Stuck)+": the unit's own display says ______")
+	}
 	return out
 }
 

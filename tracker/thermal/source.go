@@ -39,16 +39,3 @@ func ClockSuspect(newestReading, receipt time.Time, deliversEvery time.Duration)
 	}
 	return age, true
 }
-
-// Stuck says whether the newest n readings all show one value, and since when that value has stood. A probe in liquid
-// holds one value for hours in a quiet refrigerator: n is the site's figure.
-func Stuck(series []Reading, n int) (sinceMicros int64, stuck bool) {
-	if len(series) == 0 || n < 2 {
-		return 0, false
-	}
-	i := len(series) - 1
-	for i > 0 && series[i-1].MilliC == series[i].MilliC {
-		i--
-	}
-	return series[i].AtMicros, len(series)-i >= n
-}

@@ -44,15 +44,3 @@ func TestFromFutureAndSilent(t *testing.T) {
 	require.True(t, thermal.Silent(start, 5*time.Minute, 10*time.Minute, start+15*minute+1))
 	require.True(t, thermal.Silent(0, 5*time.Minute, 10*time.Minute, start), "never heard of")
 }
-
-func TestStuck(t *testing.T) {
-	since, stuck := thermal.Stuck(trace(0, 5, 10, 4, 20, 4, 30, 4), 3)
-	require.True(t, stuck)
-	require.Equal(t, start+10*minute, since)
-	_, stuck = thermal.Stuck(trace(0, 5, 10, 4, 20, 4, 30, 4), 4)
-	require.False(t, stuck)
-	_, stuck = thermal.Stuck(nil, 3)
-	require.False(t, stuck)
-	_, stuck = thermal.Stuck(trace(0, 5), 1)
-	require.False(t, stuck, "one reading is not a value that stands")
-}

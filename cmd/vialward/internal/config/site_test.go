@@ -44,6 +44,7 @@ func TestSmallSiteReadsWithoutAWord(t *testing.T) {
 	require.Equal(t, 5*time.Minute, s.Sensors[0].DeliversEvery, "left out: the interval")
 	require.Equal(t, 15, s.Sensors[0].SilentAfterMins, "left out: three deliveries")
 	require.Equal(t, 30*time.Minute, s.Sensors[0].MaxGap)
+	require.Equal(t, 24*time.Hour, s.Sensors[0].StuckAfter, "left out: a day")
 	p := s.Products[0]
 	require.Equal(t, stock.Micrograms(40_000), p.Amount)
 	require.Equal(t, stock.Microlitres(10_000), p.Volume)
@@ -133,6 +134,8 @@ var mistakes = map[string]struct {
 	"assignment ends first":      {`to = "2025-03-01"`, `to = "2024-12-31"`, `to = "2024-12-31"`, "is not after", false},
 	"calibrations overlap":       {`to = "2025-06-01"`, `to = "2025-06-02"`, "from = \"2025-06-01\"\ndue", "two certificates", false},
 	"due before it counts":       {`due = "2025-06-30"`, `due = "2024-06-30"`, "2024-06-30", "due after", false},
+	"stuck at once":              {`interval = "5 min"`, "interval = \"5 min\"\nstuck_after = \"55 min\"", `stuck_after = "55 min"`, "one value 12 times in a row", false},
+	"stuck when":                 {`interval = "5 min"`, "interval = \"5 min\"\nstuck_after = \"often\"", `stuck_after = "often"`, "not a length of time", false},
 	"no calibration":             {"[[sensors.calibrations]]\ncertificate = \"C-4\"\nfrom = \"2025-01-01\"\ndue = \"2026-01-31\"\nuncertainty_celsius = \"0.3\"\n", "", "[[sensors]]\ncode = \"S3\"", "no calibration certificate", true},
 	"unwatched unit":             {"unit = \"K3\"\nfrom = \"2025-01-01\"", "unit = \"K2\"\nfrom = \"2025-01-01\"", "[[rooms.units]]\ncode = \"K3\"", "no sensor is assigned", true},
 	"limit of two kinds":         {"days = 10", "days = 10\nhours = 240", "[[limits]]", "exactly one of hours and days", false},

@@ -121,6 +121,7 @@ type sensorFile struct {
 	DeliversEvery string            `toml:"delivers_every"`
 	MaxGap        string            `toml:"max_gap"`
 	SilentAfter   string            `toml:"silent_after"`
+	StuckAfter    string            `toml:"stuck_after"`
 	Assignments   []assignmentFile  `toml:"assignments"`
 	Calibrations  []calibrationFile `toml:"calibrations"`
 }

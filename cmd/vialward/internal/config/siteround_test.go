@@ -86,6 +86,17 @@ func TestDemoSitePrintsAndReadsBack(t *testing.T) {
 	require.Equal(t, s, again)
 }
 
+// A probe of which one value is no surprise, and one that is looked at sooner, are read and printed as they are meant.
+func TestStuckAfter(t *testing.T) {
+	text := readFile(t, testdata, "small.toml")
+	for word, want := range map[string]time.Duration{"never": 0, "2 h": 2 * time.Hour} {
+		s, problems := ReadSite([]byte(strings.Replace(text, `interval = "5 min"`, "interval = \"5 min\"\nstuck_after = \""+word+"\"", 1)))
+		require.Empty(t, problems)
+		require.Equal(t, want, s.Sensors[0].StuckAfter)
+		require.Contains(t, string(WriteSite(s)), `stuck_after = "`+word+`"`)
+	}
+}
+
 func TestPrintedVersionsAndDraftsAreCommentsOnly(t *testing.T) {
 	s, _ := ReadSite([]byte(readFile(t, testdata, "small.toml")))
 	stored := s

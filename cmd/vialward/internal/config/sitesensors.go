@@ -10,6 +10,13 @@ import (
 // guidance for vaccine loggers asks for a reading at least every 30 min (CDC toolkit, R).
 const leastGap = 30 * time.Minute
 
+// usuallyStuck is after how long one value is worth a look where the site says nothing: a compressor that runs shows in
+// any probe within a day (common practice, no source).
+const usuallyStuck = 24 * time.Hour
+
+// never stands for a look that is not wanted.
+const never = "never"
+
 func (r *siteReader) sensors(files []sensorFile) []stock.Sensor {
 	var sensors []stock.Sensor
 	for i, f := range files {
@@ -18,6 +25,13 @@ func (r *siteReader) sensors(files []sensorFile) []stock.Sensor {
 			Code: f.Code, InLiquid: f.Medium == "liquid", Interval: r.wait(at+".interval", f.Interval),
 			DeliversEvery: r.wait(at+".delivers_every", f.DeliversEvery), MaxGap: r.wait(at+".max_gap", f.MaxGap),
 			SilentAfterMins: r.minutes(at+".silent_after", f.SilentAfter),
+		}
+		switch f.StuckAfter {
+		case never:
+		case "":
+			s.StuckAfter = usuallyStuck
+		default:
+			s.StuckAfter = r.wait(at+".stuck_after", f.StuckAfter)
 		}
 		if f.Medium != "liquid" && f.Medium != "air" {
 			r.wrong(at+".medium", `%q is not what a sensor is in; write "liquid" for a probe in a bottle, else "air"`, f.Medium)
@@ -59,6 +73,9 @@ func sensorsToFile(sensors []stock.Sensor, zone *time.Location) []sensorFile {
 		}
 		if s.InLiquid {
 			f.Medium = "liquid"
+		}
+		if f.StuckAfter = sayWait(s.StuckAfter); s.StuckAfter == 0 {
+			f.StuckAfter = never
 		}
 		for _, a := range s.Assignments {
 			f.Assignments = append(f.Assignments, assignmentFile{

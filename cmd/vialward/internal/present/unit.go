@@ -32,6 +32,7 @@ type Sensor struct {
 	Old          bool     `json:"old"`
 	SilentSince  *Instant `json:"silent_since"`
 	ClockSuspect string   `json:"clock_suspect,omitempty"`
+	StuckSince   *Instant `json:"stuck_since"` // one value and no other since then, for longer than the site finds likely
 	// NeverHeard: not one reading of it is on record; of the unproven vials in its place no temperature at all, since then.
 	NeverHeard    bool     `json:"never_heard"`
 	AssignedSince *Instant `json:"assigned_since"`
@@ -102,7 +103,7 @@ func (a As) sensorsOf(site *stock.Site, unit string, latest []tracker.SensorNow,
 			if n.Sensor != s.Code {
 				continue
 			}
-			x.SilentSince, x.ClockSuspect = a.Maybe(n.SilentSince), n.ClockSuspect
+			x.SilentSince, x.ClockSuspect, x.StuckSince = a.Maybe(n.SilentSince), n.ClockSuspect, a.Maybe(n.StuckSince(s))
 			if n.LastAt.IsZero() {
 				continue
 			}

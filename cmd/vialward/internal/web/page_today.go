@@ -74,6 +74,7 @@ type probeNow struct {
 	Out             bool
 	Silent          moment // since when
 	Clock           string // a sentence, when its clock is suspect
+	Stuck           moment // it has shown one value and no other since then
 	Never           bool   // not one reading of it is on record
 	Assigned        moment // to this unit
 	Overdue         bool   // never heard, though it would have delivered by now
@@ -171,7 +172,7 @@ func (v *visit) probes(u stock.Unit, sensors []tracker.SensorNow, unheard []trac
 			if n.Sensor != s.Code {
 				continue
 			}
-			p.Silent, p.Clock = v.at(n.SilentSince), n.ClockSuspect
+			p.Silent, p.Clock, p.Stuck = v.at(n.SilentSince), n.ClockSuspect, v.at(n.StuckSince(s))
 			if n.LastAt.IsZero() {
 				continue
 			}

@@ -179,6 +179,11 @@ func (d *todayReads) quietSensors(context.Context) ([]need, error) {
 	for _, r := range d.site.Rooms {
 		for _, u := range r.Units {
 			for _, p := range d.probes(u, d.sensors, d.unheard) {
+				if p.Stuck.Say != "" {
+					out = append(out, need{Word: "STUCK VALUE?", Class: "look", Link: d.link("/units/", u.Code), When: p.Stuck,
+						Say:  fmt.Sprintf("%s in %s has shown one value and no other since", p.Sensor, u.Code),
+						Rows: []string{"Compare it with the unit's own display. If they differ, replace the logger and withdraw what it sent"}})
+				}
 				n := need{Class: "act", Link: d.link("/units/", u.Code)}
 				switch {
 				case p.Clock != "":

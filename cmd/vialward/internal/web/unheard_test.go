@@ -1,14 +1,18 @@
 package web_test
 
 import (
+	"fmt"
 	"slices"
+	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
 	"vialward/tracker/stock"
+	"vialward/tracker/templog"
 )
 
 // A logger that was never heard, with stock in its place: the pages and the API say so plainly, where people look.
@@ -38,4 +42,30 @@ func TestPagesSayThatALoggerWasNeverHeard(t *testing.T) {
 		require.Equal(t, present.Instant("2025-11-11T10:30:00-05:00"), *x.UnprovenSince)
 		return err
 	}))
+}
+
+// A logger that shows one value and no other is said where people look, with what to do; it is no alarm.
+func TestPagesSayThatAValueMayBeStuck(t *testing.T) {
+	t.Parallel()
+	n := newNight(t, nil)
+	from := n.now
+	n.now = from.Add(25 * time.Hour)
+	var b strings.Builder
+	b.WriteString("sensor,at,celsius\n")
+	for at := from; at.Before(n.now); at = at.Add(5 * time.Minute) {
+		fmt.Fprintf(&b, "T7,%s,4.6\n", at.Format(time.RFC3339))
+	}
+	p, err := templog.NewParser(strings.NewReader(b.String()), nil, templog.Options{})
+	require.NoError(t, err)
+	_, err = n.TakeIn(t.Context(), quillmere, tracker.Rule, tracker.Delivery{Source: "folder", Name: "T7.csv", Values: p})
+	require.NoError(t, err)
+	for path, want := range map[string]string{
+		"/":           "STUCK VALUE? T7 in R2 has shown one value and no other since Wed 12 Nov 2025 07:05 EST",
+		"/units/R2":   "STUCK? one value since Wed 12 Nov 2025 07:05 EST",
+		"/sweeps/now": "STUCK? one value since Wed 07:05: the unit's own display says ______",
+	} {
+		status, body := n.page(t, path)
+		require.Equal(t, 200, status)
+		require.Contains(t, text(body), want, path)
+	}
 }
