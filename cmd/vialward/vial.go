@@ -31,6 +31,7 @@ type vialCommands struct {
 	Find    findVials    `cmd:"" may:"find" help:"A vial was found where the record does not have it."`
 	Count   countVials   `cmd:"" may:"count" help:"Blind count of a product on a shelf or in a unit."`
 	Recall  recallVials  `cmd:"" may:"recall" help:"Hold everything made from a lot, and trace it."`
+	Correct correctCause `cmd:"" name:"correct-cause" may:"correct-cause" help:"Another cause for vials that were discarded or lost; the first one stays."`
 	Show    showVial     `cmd:"" may:"read" help:"A vial's whole life."`
 	List    listVials    `cmd:"" may:"read" help:"Stock, by unit."`
 }

@@ -2,6 +2,7 @@ package present
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -136,6 +137,9 @@ func percent(t waste.Tally) string {
 	}
 	return fmt.Sprintf("%.1f %%", 100*r)
 }
+
+// decimals prints a number with so many digits after the point.
+func decimals(x float64, digits int) string { return strconv.FormatFloat(x, 'f', digits, 64) }
 
 func orWord(s, word string) string {
 	if s == "" {

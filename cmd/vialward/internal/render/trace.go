@@ -56,14 +56,13 @@ func Trace(o Options) string {
 		c.extremes(i, s)
 	}
 	c.lanes()
-	c.b.WriteString("</svg>\n")
-	return c.b.String()
+	return c.close()
 }
 
 // canvas knows where things go. px is tenths of a pixel.
 type canvas struct {
 	Options
-	b                        strings.Builder
+	pen
 	left, right, top, bottom px // of the plot
 	lowest, highest          thermal.MilliC
 	rows                     int // of excursions' words above the plot
@@ -138,19 +137,9 @@ func (c *canvas) y(m thermal.MilliC) px {
 	return c.top + px(int64(c.highest-m)*int64(c.bottom-c.top)/int64(c.highest-c.lowest))
 }
 
-func (c *canvas) add(format string, args ...any) { fmt.Fprintf(&c.b, format+"\n", args...) }
-
-// text writes words at a place; anchor is start, middle or end.
-func (c *canvas) text(class, anchor string, x, y px, words string) {
-	c.add(`<text class="%s" text-anchor="%s" x="%v" y="%v">%s</text>`, class, anchor, x, y, html.EscapeString(words))
-}
-
 func (c *canvas) open() {
+	c.head(c.ID, c.Title, c.describe(), c.Width, c.Height)
 	id := html.EscapeString(c.ID)
-	c.add(`<svg class="trace" role="img" aria-labelledby="%s-title %s-desc" viewBox="0 0 %d %d" xmlns="http://www.w3.org/2000/svg">`,
-		id, id, c.Width, c.Height)
-	c.add(`<title id="%s-title">%s</title>`, id, html.EscapeString(c.Title))
-	c.add(`<desc id="%s-desc">%s</desc>`, id, html.EscapeString(c.describe()))
 	c.add(`<defs><clipPath id="%s-plot"><rect x="%v" y="%v" width="%v" height="%v"/></clipPath>`, id, c.left, c.top, c.right-c.left, c.bottom-c.top)
 	c.add(`<pattern id="%s-hatch" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><line class="hatch" x1="0" y1="0" x2="0" y2="6" stroke-width="2"/></pattern></defs>`, id)
 }

@@ -73,6 +73,7 @@ func TestGoldenPages(t *testing.T) {
 		"today": "/", "unit": "/units/R1", "case": "/cases/2", "case_no_temperatures": "/cases/1", "sweep": "/sweeps/5",
 		"vial": "/vials/" + n.batch["HYDC"][3], "vial_gone": "/vials/" + n.batch["HYDC"][0], "vial_moved": "/vials/" + n.batch["HYDC"][1],
 		"batch": "/batches/251111-2", "stock": "/stock", "cases": "/cases", "sweeps": "/sweeps",
+		"waste": "/waste?from=2025-11", "waste_nothing": "/waste",
 	} {
 		status, page := n.page(t, path)
 		require.Equal(t, http.StatusOK, status, path)
@@ -168,6 +169,9 @@ func TestBadInput(t *testing.T) {
 		"/outbox/99999":                        {404, "There is no mail 99999"},
 		"/outbox/x":                            {400, "is not the number of a mail"},
 		"/outbox?state=lost":                   {400, "Mails are waiting, failed, accepted or superseded, not \"lost\"."},
+		"/waste?from=October":                  {422, "\"October\" is no start of a period; write a month as 2025-10, a day as 2025-10-31, or a time with its offset"},
+		"/waste?from=2025-11&to=2025-10":       {422, "the period ends at or before its start; give an end that is later"},
+		"/waste?to=2025-10":                    {422, "is no start of a period"},
 		"/stock?only=good":                     {400, "Stock can be narrowed to past, unchecked, ward or hold"},
 		"/stock?unit=R9":                       {404, "There is no storage unit \"R9\""},
 		"/?site=ELSEWHERE":                     {403, "You are signed in at site QUILLMERE."},

@@ -35,6 +35,7 @@ func (s *Server) served() []served {
 		look("/sweeps", "sweeps", access.Read, sweepsPageOf),
 		look("/sweeps/now", "sweep", access.Read, previewPageOf),
 		look("/sweeps/{number}", "sweep", access.Read, sweepPageOf),
+		look("/waste", "waste", access.Read, wastePageOf),
 		look("/outbox", "outbox", access.ReadMail, outboxPageOf),
 		look("/outbox/{id}", "mail", access.ReadMail, mailPageOf),
 		look("/find", "find", access.Read, findPageOf),
