@@ -16,11 +16,12 @@ import (
 )
 
 type batchCommands struct {
-	Prepare  prepareBatch `cmd:"" may:"prepare" help:"Record a prepared batch; its beyond-use date is computed."`
-	TakeOver takeOver     `cmd:"" may:"take-over" help:"Record stock that was there before the record; BUD as on its label."`
-	Step     signStep     `cmd:"" may:"sign-step" help:"Sign the next step of a batch's record."`
-	Close    closeBatch   `cmd:"" may:"close-batch" help:"End a batch's record: vials, yield and what was thrown away are accounted for."`
-	Show     showBatch    `cmd:"" may:"read" help:"A batch with every limit its date was chosen from."`
+	Prepare   prepareBatch `cmd:"" may:"prepare" help:"Record a prepared batch; its beyond-use date is computed."`
+	TakeOver  takeOver     `cmd:"" may:"take-over" help:"Record stock that was there before the record; BUD as on its label."`
+	Step      signStep     `cmd:"" may:"sign-step" help:"Sign the next step of a batch's record."`
+	Close     closeBatch   `cmd:"" may:"close-batch" help:"End a batch's record: vials, yield and what was thrown away are accounted for."`
+	Materials materials    `cmd:"" may:"read" help:"What so many finished vials take: source vials, diluent, containers, syringes, labels."`
+	Show      showBatch    `cmd:"" may:"read" help:"A batch with every limit its date was chosen from."`
 }
 
 type prepareBatch struct {

@@ -30,6 +30,7 @@ var asked = map[string]struct {
 	"batch take-over": {access.TakeOver, "PANT 1 --bud 2099-01-01 --made 2025-10-10 --to R1/A"},
 	"batch step":      {access.SignStep, "251110-2 dissolved"},
 	"batch close":     {access.CloseBatch, "251110-2 --filled 1 --sharps 1"},
+	"batch materials": {access.Read, "PANT 12"},
 	"batch show":      {access.Read, "251112-1"},
 	"vial label":      {access.Label, "251112-1-01"}, "vial verify": {access.Verify, "251112-1-01"}, "vial place": {access.Place, "251112-1-01 --to R1/A"},
 	"vial issue": {access.Issue, "251112-1-01 --to WARD-5E"}, "vial give": {access.Give, "251112-1-01"},

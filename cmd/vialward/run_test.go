@@ -14,6 +14,7 @@ import (
 
 	"vialward/db/dbtest"
 	"vialward/tracker"
+	"vialward/tracker/stock"
 )
 
 // vialward runs the whole program on its own streams. Whoever acts proves it by the tests' password, unless another is named.
@@ -172,6 +173,14 @@ func TestByCommandLineAlone(t *testing.T) {
 	require.Equal(t, shelf, out["vial"].(map[string]any)["place"])
 	code, _, _ = vialward(t, "", "vial", "show", "251110-2-07-00")
 	require.Equal(t, exitUsage, code, "wrong check digits")
+	done(t, &out, "batch", "materials", site.Products[0].Code, "16", "--spare", "2")
+	require.InDelta(t, 16, out["source_vials"], 0)
+	require.Equal(t, []any{"sodium chloride 0.9 %"}, out["diluents"])
+	code, stdout, _ = vialward(t, "", "batch", "materials", site.Products[0].Code, "16", "--spare", "2")
+	require.Equal(t, exitDone, code)
+	require.Contains(t, stdout, "16  source vials of hydrocortisone sodium succinate, powder, each dissolved in 10 mL")
+	require.Contains(t, stdout, "19  labels, one of them for the record")
+	require.Contains(t, stdout, stock.Caution)
 	done(t, &out, "sweep", "print")
 	code, _, said = vialward(t, "", "sweep", "confirm", "last", "--as", "tech-1")
 	require.Equal(t, exitUsage, code)

@@ -2,6 +2,8 @@ package mixing_test
 
 import (
 	"math/big"
+	"slices"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -135,4 +137,66 @@ func TestMaterialsMakeWhatWasWanted(t *testing.T) {
 		require.LessOrEqual(t, off.Abs(off).Cmp(half), 0)
 	})
 	require.Positive(t, planned, "every wish was refused: the check checks nothing")
+}
+
+// Both ways agree on whole batches: mixed as the list of materials says, its source vials make the vials that were wanted,
+// at their strength, and one source vial fewer does not. Drawn evenly from the source vials, a microlitre of rounding a
+// source vial is all that lies between the two.
+func TestMixedAsListedItMakesTheVials(t *testing.T) {
+	mixed, short := 0, 0
+	rapid.Check(t, func(t *rapid.T) {
+		w := mixing.Wanted{
+			Source: drawSource(t), Vials: rapid.IntRange(1, 60).Draw(t, "n"), Fill: stock.Microlitres(rapid.Int64Range(500, 60_000).Draw(t, "fill")),
+			Loss: stock.Loss{
+				PerSource: stock.Microlitres(rapid.Int64Range(0, 300).Draw(t, "loss a source vial")),
+				PerVial:   stock.Microlitres(rapid.Int64Range(0, 300).Draw(t, "loss a vial")), Pool: stock.Microlitres(rapid.Int64Range(0, 5000).Draw(t, "loss of the pool")),
+			},
+		}
+		w.Container, w.Amount = w.Fill, stock.Micrograms(rapid.Int64Range(100, 2_000_000).Draw(t, "amount"))
+		takes, err := mixing.Materials(w)
+		if err != nil {
+			return
+		}
+		yield := w.Source.Diluent - w.Loss.PerSource
+		if w.LabelLine != nil {
+			yield = w.LabelLine.VolumeUL - w.Loss.PerSource
+		}
+		n := stock.Microlitres(takes.SourceVials)
+		each := (takes.Concentrate + n - 1) / n // what is drawn from each, rounded up to a microlitre
+		drawn := n * each
+		require.LessOrEqual(t, each, yield, "what may stay behind in a source vial may stay behind")
+		plan := mixing.Plan{
+			Source: w.Source, Vials: takes.SourceVials, Withdrawn: &each, BringTo: ul(max(takes.BringTo, drawn)), Fill: &w.Fill, ToleranceMilliPercent: 100_000,
+		}
+		m, err := mixing.Make(plan)
+		if err != nil { // a label line that claims more than twice the mass
+			return
+		}
+		mixed++
+		require.Empty(t, slices.DeleteFunc(m.Warnings, func(s string) bool { return !strings.HasPrefix(s, "More was withdrawn") }), "no source vial gives more than it holds")
+		require.GreaterOrEqual(t, m.FullVials, w.Vials)
+		lost := stock.Microlitres(w.Vials)*w.Loss.PerVial + w.Loss.Pool
+		require.GreaterOrEqual(t, m.Volume-stock.Microlitres(w.Vials)*w.Fill, lost, "the losses that are allowed are still in the pool")
+
+		// The strength of the pool lies within what rounding a microlitre a source vial, and half of one, can do.
+		want, perMicrolitre := big.NewRat(int64(w.Amount), int64(w.Fill)), new(big.Rat).Quo(m.Mass, big.NewRat(int64(drawn), 1))
+		off := new(big.Rat).Sub(new(big.Rat).Quo(m.Mass, big.NewRat(int64(m.Volume), 1)), want)
+		most := new(big.Rat).Mul(perMicrolitre, big.NewRat(2*int64(n)+1, 2*int64(takes.BringTo)))
+		require.LessOrEqual(t, off.Abs(off).Cmp(most), 0, "off by %s, at most %s", off.FloatString(6), most.FloatString(6))
+
+		if takes.SourceVials == 1 {
+			return
+		}
+		short++
+		plan.Vials, plan.Withdrawn, plan.BringTo = takes.SourceVials-1, &yield, ul(max(takes.BringTo, (n-1)*yield))
+		less, err := mixing.Make(plan)
+		if err != nil {
+			return
+		}
+		need := new(big.Rat).Mul(want, big.NewRat(int64(takes.BringTo), 1)) // mass of the pool at its strength
+		need.Sub(need, new(big.Rat).Mul(perMicrolitre, big.NewRat(1, 2)))   // the concentrate is rounded to a microlitre
+		require.LessOrEqual(t, less.Mass.Cmp(need), 0, "one source vial fewer is not enough")
+	})
+	require.Positive(t, mixed)
+	require.Positive(t, short, "the list never took more than one source vial: half of the check checks nothing")
 }

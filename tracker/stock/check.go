@@ -102,6 +102,9 @@ func (c *checker) head() {
 	c.when(s.Currency != "" && (len(s.Currency) != 3 || strings.ToUpper(s.Currency) != s.Currency), "currency", "%q is not an ISO 4217 code, as USD or EUR", s.Currency)
 	c.when(s.ConfirmMinutes <= 0, "confirm_within", "say how long after its time a sweep may stay unsigned before a mail goes out, as \"60 min\"")
 	c.when(s.LateEntryHours <= 0, "late_entry_after", "say how long after the event an entry counts as late, as \"24 h\"")
+	for i, v := range s.Syringes {
+		c.when(v <= 0, nth("syringes", i), "a syringe holds more than 0 mL")
+	}
 	c.when(len(s.Staffed) == 0, "staffed", "say when people are there; without it no list can say what expires before anyone comes")
 	c.when(len(s.Sweeps) == 0, "sweeps", "say at least one time at which the list to sweep by is due")
 	for i, h := range s.Staffed {

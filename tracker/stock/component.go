@@ -80,6 +80,9 @@ func (p Product) endsIn(u ComponentUse) bool {
 	return u.Diluent && slices.ContainsFunc(p.Stability, func(r StabilityRow) bool { return NameKey(r.Diluent) == NameKey(u.Name) })
 }
 
+// EndsIn are the diluents a finished vial may hold, by the names of the components.
+func (p Product) EndsIn() []string { return p.names(p.endsIn) }
+
 // DiluentOf is the diluent a batch ended in, by the name of its component: the only one of its components, as Match
 // answers them, that has stability rows, or said where there are several. A product without diluents among its components
 // takes the one its rows name.

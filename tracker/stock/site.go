@@ -16,25 +16,26 @@ type Site struct {
 	Unit    string  `json:"unit"` // UCUM Cel or [degF]: how temperatures are shown
 	Staffed []Hours `json:"staffed"`
 
-	Sweeps             []Slot       `json:"sweeps"`
-	Currency           string       `json:"currency,omitempty"`    // ISO 4217 code of all costs
-	ConfirmMinutes     int          `json:"confirm_minutes"`       // a list not confirmed this long after its slot raises its own mail
-	RemindMinutes      int          `json:"remind_minutes"`        // an open case is said again this often; 0 = never
-	EscalateMinutes    int          `json:"escalate_minutes"`      // an urgent mail nobody answered this long goes to the next person; 0 = never
-	LateEntryHours     int          `json:"late_entry_hours"`      // entered later than this after it happened: flagged
-	HideProducts       bool         `json:"hide_products"`         // mail subjects carry no product name
-	WarmLimitFromStart bool         `json:"warm_limit_from_start"` // a warmer place's limit counts from the start of preparation
-	TallMan            []string     `json:"tall_man,omitempty"`    // names as this site writes them
-	Rooms              []RoomPlace  `json:"rooms"`
-	Areas              []Area       `json:"areas"`
-	Sensors            []Sensor     `json:"sensors"`
-	Products           []Product    `json:"products"` // newest version of each
-	People             []Person     `json:"people"`
-	Routes             []Route      `json:"routes"`
-	Destinations       []Dest       `json:"destinations"`
-	Limits             []LimitCell  `json:"limits,omitempty"` // the chapter's cells this site confirmed or shortened
-	Rules              []AlarmRule  `json:"rules"`            // for every unit of a class unless the unit has its own
-	Reasons            []WasteCause `json:"waste_causes,omitempty"`
+	Sweeps             []Slot        `json:"sweeps"`
+	Currency           string        `json:"currency,omitempty"`    // ISO 4217 code of all costs
+	ConfirmMinutes     int           `json:"confirm_minutes"`       // a list not confirmed this long after its slot raises its own mail
+	RemindMinutes      int           `json:"remind_minutes"`        // an open case is said again this often; 0 = never
+	EscalateMinutes    int           `json:"escalate_minutes"`      // an urgent mail nobody answered this long goes to the next person; 0 = never
+	LateEntryHours     int           `json:"late_entry_hours"`      // entered later than this after it happened: flagged
+	HideProducts       bool          `json:"hide_products"`         // mail subjects carry no product name
+	WarmLimitFromStart bool          `json:"warm_limit_from_start"` // a warmer place's limit counts from the start of preparation
+	TallMan            []string      `json:"tall_man,omitempty"`    // names as this site writes them
+	Rooms              []RoomPlace   `json:"rooms"`
+	Areas              []Area        `json:"areas"`
+	Sensors            []Sensor      `json:"sensors"`
+	Products           []Product     `json:"products"`                       // newest version of each
+	Syringes           []Microlitres `json:"syringes_microlitres,omitempty"` // sizes at hand where batches are prepared
+	People             []Person      `json:"people"`
+	Routes             []Route       `json:"routes"`
+	Destinations       []Dest        `json:"destinations"`
+	Limits             []LimitCell   `json:"limits,omitempty"` // the chapter's cells this site confirmed or shortened
+	Rules              []AlarmRule   `json:"rules"`            // for every unit of a class unless the unit has its own
+	Reasons            []WasteCause  `json:"waste_causes,omitempty"`
 
 	Competencies string `json:"competencies,omitempty"` // Enforced, also where it is empty, or Shown
 }

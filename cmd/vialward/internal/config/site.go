@@ -48,6 +48,9 @@ func readSite(text []byte) (stock.Site, *document) {
 		Rooms: r.rooms(f.Rooms), Areas: r.areas(f.Areas), Rules: r.rules("rules", f.Rules), Sensors: r.sensors(f.Sensors),
 		Products: r.products(f.Products), People: r.people(f.People), Competencies: f.Competencies,
 	}
+	for i, v := range f.Syringes {
+		s.Syringes = append(s.Syringes, r.volume(item("syringes", i+1), v))
+	}
 	for _, h := range f.Staffed {
 		s.Staffed = append(s.Staffed, stock.Hours(h))
 	}
@@ -88,6 +91,9 @@ func WriteSite(s stock.Site) []byte {
 		WarmLimitFromStart: s.WarmLimitFromStart, TallMan: s.TallMan, Areas: areasToFile(s.Areas, zone), Rules: rulesToFile(s.Rules),
 		Sensors: sensorsToFile(s.Sensors, zone), Products: productsToFile(s.Products, zone),
 		People: peopleToFile(s.People, zone), Competencies: s.Competencies,
+	}
+	for _, v := range s.Syringes {
+		f.Syringes = append(f.Syringes, sayVolume(v))
 	}
 	for _, h := range s.Staffed {
 		f.Staffed = append(f.Staffed, hoursFile(h))

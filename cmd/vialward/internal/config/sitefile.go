@@ -16,6 +16,7 @@ type siteFile struct {
 	HideProducts       bool     `toml:"hide_products"`
 	WarmLimitFromStart bool     `toml:"warm_limit_from_start"`
 	TallMan            []string `toml:"tall_man"`
+	Syringes           []string `toml:"syringes"`
 	Competencies       string   `toml:"competencies"` // enforced or shown
 
 	Staffed      []hoursFile       `toml:"staffed,required"`

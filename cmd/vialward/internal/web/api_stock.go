@@ -8,6 +8,7 @@ import (
 	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
 	"vialward/tracker/access"
+	"vialward/tracker/mixing"
 	"vialward/tracker/stock"
 )
 
@@ -24,6 +25,10 @@ func stockReads() []route {
 		get(access.Read, "/vials/{code}", "A vial's whole life: who made it, from what, where it has been, what was decided.", getVial),
 		get(access.Read, "/vials/{code}/place", "What placing a vial there would make of its beyond-use date; nothing is recorded.", getPlacing,
 			parameter{"to", "string", "Shelf, as UNIT/SHELF."}, parameter{"at", "date-time", "When it would be placed; now if left out."}),
+		get(access.Read, "/products/{code}/materials", "What so many finished vials of a product take, with the losses its master record allows.", getMaterials,
+			parameter{"vials", "integer", "Finished vials."}, parameter{"powder", "string", "Which powder; may be left out when the product has one."},
+			parameter{"diluent_ml", "string", "Diluent into each source vial; as in the master record if left out."},
+			parameter{"spare", "integer", "Containers and labels beyond the vials."}, parameter{"fill_each", "boolean", "A fresh syringe for every vial."}),
 		get(access.Read, "/batches/{code}", "A batch, every limit its beyond-use date was chosen from, and its vials.", getBatch),
 	}
 }
@@ -106,4 +111,35 @@ func getBatch(ctx context.Context, q *ask, v tracker.View) (present.BatchWithVia
 	}
 	vials, err := v.Find(ctx, tracker.VialQuery{Batch: b.Code})
 	return q.as.BatchWithVials(b, vials), err
+}
+
+func getMaterials(ctx context.Context, q *ask, v tracker.View) (present.Materials, error) {
+	w := tracker.Wanted{Product: q.r.PathValue("code"), Powder: q.text("powder")}
+	vials, err := q.number("vials", 0, 1, mixing.MaxVials)
+	if err == nil && vials == 0 {
+		err = wrong(http.StatusBadRequest, "Say how many finished vials: vials=12.")
+	}
+	if err != nil {
+		return present.Materials{}, err
+	}
+	spare, err := q.number("spare", 0, 0, mixing.MaxVials)
+	if err != nil {
+		return present.Materials{}, err
+	}
+	if w.FillEach, err = q.flag("fill_each"); err != nil {
+		return present.Materials{}, err
+	}
+	if text := q.text("diluent_ml"); text != "" {
+		each, err := stock.ParseMilli(text)
+		if err != nil {
+			return present.Materials{}, wrong(http.StatusBadRequest, "diluent_ml=%s.", err)
+		}
+		w.DiluentEach = stock.Microlitres(each)
+	}
+	w.Vials, w.Spare = int(vials), int(spare)
+	m, err := tracker.MaterialsFor(ctx, v, w)
+	if err != nil {
+		return present.Materials{}, err
+	}
+	return present.MaterialsOf(m), nil
 }

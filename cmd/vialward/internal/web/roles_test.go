@@ -26,7 +26,7 @@ import (
 var asked = map[string]access.Operation{
 	"GET /openapi.json": access.Watch, "POST /readings": access.WriteReadings,
 	"GET /sweep": access.Read, "GET /vials": access.Read, "GET /vials/{code}": access.Read, "GET /vials/{code}/place": access.Read,
-	"GET /batches/{code}": access.Read, "GET /units": access.Read, "GET /units/{code}/readings": access.Read, "GET /cases": access.Read,
+	"GET /batches/{code}": access.Read, "GET /products/{code}/materials": access.Read, "GET /units": access.Read, "GET /units/{code}/readings": access.Read, "GET /cases": access.Read,
 	"GET /cases/{no}": access.Read, "GET /intakes": access.Read, "GET /events": access.Read, "GET /people": access.Read, "GET /outbox": access.ReadMail,
 	"POST /batches": access.Prepare, "POST /stock": access.TakeOver, "POST /vials/label": access.Label, "POST /vials/verify": access.Verify,
 	"POST /batches/{code}/steps": access.SignStep, "POST /batches/{code}/close": access.CloseBatch,
