@@ -1,6 +1,11 @@
 package main
 
 import (
+	"archive/zip"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -42,6 +47,26 @@ func TestWasteByCommandLine(t *testing.T) {
 	year := time.Now().Format("2006")
 	done(t, &r, "report", "waste", "--from", year+"-01", "--to", year+"-12")
 	require.Equal(t, 1, r.CorrectedCauses)
+	folder := filepath.Join(t.TempDir(), "tables")
+	book := filepath.Join(t.TempDir(), "waste.xlsx")
+	done(t, &r, "report", "waste", "--from", year+"-01", "--to", year+"-12", "--csv", folder, "--xlsx", book)
+	causes, err := os.ReadFile(filepath.Join(folder, "causes_by_cost.csv"))
+	require.NoError(t, err)
+	require.Equal(t, fmt.Sprintf("cause,code,class,wasted,cost,up to here\r\nbroken or leaking,broken,not avoidable,1,%d.%02d,1\r\n", r.CostCents/100, r.CostCents%100), string(causes))
+	files, err := os.ReadDir(folder)
+	require.NoError(t, err)
+	z, err := zip.OpenReader(book)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, z.Close()) }()
+	sheets := 0
+	for _, f := range z.File {
+		if strings.HasPrefix(f.Name, "xl/worksheets/sheet") {
+			sheets++
+		}
+	}
+	require.Equal(t, len(files)+1, sheets, "one a table, and definitions")
+	exit, _, said = vialward(t, "", "report", "waste", "--xlsx", filepath.Join(folder, "none", "x.xlsx"))
+	require.Equal(t, exitUsage, exit, said)
 	require.Equal(t, "broken", r.CausesByCost[0].Cause)
 	require.Equal(t, []present.FellShort{{Product: "PANT", Times: 1, Vials: 3}}, r.FellShort)
 }
