@@ -22,7 +22,7 @@ var errUnbound = errors.New("rows were stored for an event that was not recorded
 type unbound struct {
 	handed                      // rows of any event
 	delivered handed            // of a delivery; only events about deliveries speak for those
-	kept      map[string]string // by row: cases, excursions and holds as they stand now; see KeepsCases
+	kept      map[string]string // by row that changes: how it stands now; see KeepsRows
 }
 
 // handed are rows that were handed over.
@@ -48,7 +48,7 @@ func (t *tx) Append(ctx context.Context, e *stock.Event) error {
 		}
 		u, t.delivered = t.delivered, handed{}
 	}
-	if e.Kind.KeepsCases() {
+	if e.Kind.KeepsRows() {
 		doc, err := keptText(t.kept)
 		if err != nil {
 			return fmt.Errorf("record %s: %w", e.Kind, err)
@@ -90,7 +90,7 @@ func keptText(kept map[string]string) (string, error) {
 // bindRest ends a transaction that left cases in another state than its events say: one more event says it.
 func (t *tx) bindRest(ctx context.Context) error {
 	if len(t.kept) > 0 && !t.last.IsZero() && t.handed.empty() {
-		e := stock.Event{Kind: stock.CasesKept, At: t.last, EnteredAt: t.last, By: tracker.Rule.Person.Code, Via: tracker.Rule.Via}
+		e := stock.Event{Kind: stock.RowsKept, At: t.last, EnteredAt: t.last, By: tracker.Rule.Person.Code, Via: tracker.Rule.Via}
 		if err := t.Append(ctx, &e); err != nil {
 			return err
 		}

@@ -62,13 +62,13 @@ func TestCasesAreKeptAsTheyStand(t *testing.T) {
 		events, err := v.Events(ctx, tracker.EventQuery{})
 		require.NoError(t, err)
 		require.Len(t, events, 3)
-		require.Equal(t, []stock.Kind{stock.CaseOpened, stock.CasesKept, stock.AreaSet}, []stock.Kind{events[0].Kind, events[1].Kind, events[2].Kind})
+		require.Equal(t, []stock.Kind{stock.CaseOpened, stock.RowsKept, stock.AreaSet}, []stock.Kind{events[0].Kind, events[1].Kind, events[2].Kind})
 		for _, e := range events[:2] {
 			var rows [][]any
 			require.NoError(t, json.Unmarshal([]byte(e.Body.Details), &rows))
 			last := rows[len(rows)-1]
 			require.Equal(t, []any{"incident", 1.0, "R1", "warm"}, last[:4])
-			require.Equal(t, map[stock.Kind]string{stock.CaseOpened: "open", stock.CasesKept: "recovered"}[e.Kind], last[4])
+			require.Equal(t, map[stock.Kind]string{stock.CaseOpened: "open", stock.RowsKept: "recovered"}[e.Kind], last[4])
 		}
 		head, err := v.Head(ctx)
 		require.NoError(t, err)

@@ -64,7 +64,7 @@ func (t *tx) SaveExcursion(ctx context.Context, x *tracker.ExcursionRow) error {
 		worstFrom = f.FromMicros
 	}
 	args := []any{
-		t.id, x.ID, x.Case, instant(f.FromMicros), orNullMicros(f.ToMicros), instant(worstFrom), orNullMicros(f.WorstToMicros),
+		x.Case, instant(f.FromMicros), orNullMicros(f.ToMicros), instant(worstFrom), orNullMicros(f.WorstToMicros),
 		instant(f.OpenedMicros), orNullMicros(f.ClearedMicros), extreme, f.Readings, f.FreezeReadings, string(doc), x.NotBorneOut,
 	}
 	if fresh {
@@ -125,7 +125,7 @@ func (t *tx) SaveCase(ctx context.Context, c *tracker.Case) error {
 			recovered_at = excluded.recovered_at, merged_into = excluded.merged_into, late = excluded.late, muted = excluded.muted,
 			told = excluded.told, in_thread = excluded.in_thread, late_untold = excluded.late_untold, next_reminder = excluded.next_reminder,
 			together = excluded.together`,
-		t.id, c.No, c.Unit, c.Kind, c.State, c.From, orNull(c.To), c.RaisedAt, orNull(c.RecoveredAt), into, c.Late, c.Muted,
+		c.Unit, c.Kind, c.State, c.From, orNull(c.To), c.RaisedAt, orNull(c.RecoveredAt), into, c.Late, c.Muted,
 		c.Told, c.InThread, orNull(c.LateUntold), orNull(c.NextReminder), c.Together)
 	if err != nil {
 		return fmt.Errorf("store case %d: %w", c.No, err)
@@ -192,7 +192,7 @@ func (t *tx) SaveHold(ctx context.Context, h *tracker.HoldRow) error {
 		on conflict (site, hold_id) do update set from_at = excluded.from_at,
 			to_at = case when excluded.to_at is not null then greatest(excluded.to_at, hold.reached) end,
 			changed_seq = excluded.changed_seq, changed_from = excluded.changed_from, changed_to = excluded.changed_to`,
-		t.id, h.ID, h.Case, h.Excursion, h.Kind, h.Unit, listOrNull(h.Shelves), h.From, orNull(h.To), h.ChangedSeq, orNull(h.ChangedFrom), orNull(h.ChangedTo))
+		h.Case, h.Excursion, h.Kind, h.Unit, listOrNull(h.Shelves), h.From, orNull(h.To), h.ChangedSeq, orNull(h.ChangedFrom), orNull(h.ChangedTo))
 	if err != nil {
 		return fmt.Errorf("store hold of case %d: %w", h.Case, err)
 	}

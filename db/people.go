@@ -53,11 +53,11 @@ func (t *tx) LockCredential(ctx context.Context, person string) (tracker.Credent
 
 // SaveCredential in place of the one before.
 func (t *tx) SaveCredential(ctx context.Context, c tracker.Credential) error {
-	_, err := t.q.Exec(ctx, `insert into credential (site, person, password_hash, password_at, start_until, pin_hash, pin_at)
+	err := t.keep(ctx, credentials, c.Person, `insert into credential (site, person, password_hash, password_at, start_until, pin_hash, pin_at)
 		values ($1, $2, $3, $4, $5, $6, $7)
 		on conflict (site, person) do update set password_hash = excluded.password_hash, password_at = excluded.password_at,
 			start_until = excluded.start_until, pin_hash = excluded.pin_hash, pin_at = excluded.pin_at`,
-		t.id, c.Person, c.PasswordHash, c.PasswordAt, orNull(c.StartUntil), textOrNull(c.PINHash), orNull(c.PINAt))
+		c.PasswordHash, c.PasswordAt, orNull(c.StartUntil), textOrNull(c.PINHash), orNull(c.PINAt))
 	if err != nil {
 		return fmt.Errorf("store the credential of %s: %w", c.Person, err)
 	}

@@ -84,7 +84,6 @@ func fill(t *testing.T, tx tracker.Tx, bud time.Time) error {
 	act(stock.CaseOpened, "vialward", "daemon", stock.Body{Case: c.No})
 	tx.Release(h, []string{"V1"}, noon.Add(time.Hour))
 	act(stock.Released, "rph-1", "token", stock.Body{Case: c.No}, first[0])
-	require.NoError(t, tx.AddToken(ctx, []byte("hash"), tracker.Token{Person: "rph-1", Scopes: []string{tracker.ScopeRead}, Name: "desk", MadeAt: noon, UsedAt: noon}))
 	tx.SetArea("PA", stock.AreaStatus{From: noon, Category: "1", Reason: "x"})
 	act(stock.AreaSet, "rph-1", "token", stock.Body{Area: "PA"})
 	tx.PlanWork(tracker.PlannedWork{Unit: "R1", From: noon, To: noon.Add(time.Hour), Reason: "x", By: "x"})
@@ -100,7 +99,9 @@ func fill(t *testing.T, tx tracker.Tx, bud time.Time) error {
 	act(stock.Counted, "tech-1", "token", stock.Body{}, vials[2])
 	_, err = tx.Once(ctx, "job", "slot", noon)
 	require.NoError(t, err)
+	require.NoError(t, tx.AddToken(ctx, []byte("hash"), tracker.Token{Person: "rph-1", Scopes: []string{tracker.ScopeRead}, Name: "desk", MadeAt: noon, UsedAt: noon}))
 	require.NoError(t, tx.SaveCredential(ctx, tracker.Credential{Person: "rph-1", PasswordHash: "$argon2id$x", PasswordAt: noon}))
+	act(stock.PasswordSet, "rph-1", "token", stock.Body{To: "rph-1"})
 	for n := range byte(2) {
 		s := tracker.Session{Person: "rph-1", Device: []byte{1}, Method: tracker.ByPassword, FullAt: noon, StartedAt: noon, SeenAt: noon.Add(time.Minute)}
 		require.NoError(t, tx.NewSession(ctx, append(make([]byte, 31), n), &s))
@@ -194,16 +195,16 @@ func TestRulesTheSchemaHolds(t *testing.T) {
 			"a closing rewritten":            `update batch_closing set document = '{}'`,
 			"a component's lot":              `update batch_component set lot = 'x'`,
 			"a head moved back":              `update site set head = 5, head_hash = (select hash from event where seq = 5)`,
-			"a head made up":                 `update site set head = 15, head_hash = decode(repeat('00', 32), 'hex')`,
+			"a head made up":                 `update site set head = 16, head_hash = decode(repeat('00', 32), 'hex')`,
 			"a site by another name":         `update site set code = 'B'`,
 			"an event's hash":                `update event set hash = decode(repeat('00', 32), 'hex')`,
-			"an event that is not its line":  inserted(15, "lost", `"kind":"found"`),
-			"an event's line without a kind": inserted(15, "lost", `"sort":"lost"`),
-			"an event out of order":          inserted(16, "lost", `"kind":"lost"`),
-			"an event of another time":       strings.Replace(inserted(15, "lost", `"kind":"lost"`), "'2025-01-01Z'", "'2024-01-01Z'", 1),
-			"an event entered back then":     strings.Replace(inserted(15, "lost", `"kind":"lost"`), "'2025-01-01Z', '2025-01-01Z'", "'2025-01-01Z', '2024-01-01Z'", 1),
-			"an event bound to nothing":      strings.Replace(inserted(15, "lost", `"kind":"lost"`), "head_hash", `decode('00', 'hex')`, 1),
-			"an event bound to another":      strings.Replace(inserted(15, "lost", `"kind":"lost"`), "select head_hash from site", `select hash from event where seq = 11`, 1),
+			"an event that is not its line":  inserted(16, "lost", `"kind":"found"`),
+			"an event's line without a kind": inserted(16, "lost", `"sort":"lost"`),
+			"an event out of order":          inserted(17, "lost", `"kind":"lost"`),
+			"an event of another time":       strings.Replace(inserted(16, "lost", `"kind":"lost"`), "'2025-01-01Z'", "'2024-01-01Z'", 1),
+			"an event entered back then":     strings.Replace(inserted(16, "lost", `"kind":"lost"`), "'2025-01-01Z', '2025-01-01Z'", "'2025-01-01Z', '2024-01-01Z'", 1),
+			"an event bound to nothing":      strings.Replace(inserted(16, "lost", `"kind":"lost"`), "head_hash", `decode('00', 'hex')`, 1),
+			"an event bound to another":      strings.Replace(inserted(16, "lost", `"kind":"lost"`), "select head_hash from site", `select hash from event where seq = 11`, 1),
 		} {
 			tag, err := c.Exec(t.Context(), sql)
 			require.Error(t, err, "%s: %s (%s)", role, name, tag)
@@ -219,7 +220,7 @@ func TestRulesTheSchemaHolds(t *testing.T) {
 		`update hold set to_at = null`,
 		`update hold set to_at = '2025-11-05Z', from_at = from_at - interval '1 minute'`,
 		`update intake set withdrawn_seq = 7`,
-		inserted(15, "lost", `"kind":"lost"`),
+		inserted(16, "lost", `"kind":"lost"`),
 	} {
 		_, err := c.Exec(t.Context(), sql)
 		require.NoError(t, err, sql)
@@ -239,6 +240,6 @@ func TestDaemonsRightsAreFew(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []string{
 		"checkpoint delete", "checkpoint update", "counter update", "excursion update", "incident update", "intake_total update",
-		"sensor_now update", "site_silence update", "vial update", "vial_closing delete", "vial_hold delete",
+		"sensor_now update", "site_silence update", "verification update", "vial update", "vial_closing delete", "vial_hold delete",
 	}, got, "whole tables; single columns are granted beside")
 }

@@ -75,8 +75,8 @@ func (t *tx) AddToken(ctx context.Context, hash []byte, k tracker.Token) error {
 	if len(k.Sensors) > 0 {
 		sensors = k.Sensors
 	}
-	_, err := t.q.Exec(ctx, `insert into api_token (site, token_hash, person, scopes, sensors, name, created_at, expires_at)
-		values ($1, $2, $3, $4, $5, $6, $7, $8)`, t.id, hash, k.Person, k.Scopes, sensors, k.Name, k.MadeAt, orNull(k.Ends))
+	err := t.keep(ctx, tokens, 0, `insert into api_token (site, token_hash, person, scopes, sensors, name, created_at, expires_at)
+		values ($1, $3, $4, $5, $6, $7, $8, $9)`, hash, k.Person, k.Scopes, sensors, k.Name, k.MadeAt, orNull(k.Ends))
 	if err != nil {
 		return fmt.Errorf("store a token of %s: %w", k.Person, err)
 	}
@@ -85,7 +85,7 @@ func (t *tx) AddToken(ctx context.Context, hash []byte, k tracker.Token) error {
 
 // RevokeToken marks it, once.
 func (t *tx) RevokeToken(ctx context.Context, number int64, at time.Time) error {
-	_, err := t.q.Exec(ctx, `update api_token set revoked_at = $3 where site = $1 and number = $2 and revoked_at is null`, t.id, number, at)
+	err := t.keep(ctx, tokens, number, `update api_token set revoked_at = $3 where site = $1 and number = $2 and revoked_at is null`, at)
 	if err != nil {
 		return fmt.Errorf("revoke token %d: %w", number, err)
 	}

@@ -131,7 +131,7 @@ type verifier struct {
 	before  chain.Hash     // of the event before the one that is looked at
 	zone    string         // by the newest site file
 
-	kept      map[string]keptRow // newest state of each case, excursion and hold, by its row's name and number
+	kept      map[string]keptRow // newest state of each row that changes, by its name
 	intakes   []intakeEvent
 	withdrawn map[int64]int64    // intake -> event
 	sweeps    map[int64]sweepEnd // by number of the list
@@ -142,7 +142,7 @@ func (v *verifier) walk(ctx context.Context) error {
 	begun := time.Now()
 	v.sums, v.passed, v.kept = tracker.Sums{}, map[int64]bool{}, map[string]keptRow{}
 	v.withdrawn, v.sweeps = map[int64]int64{}, map[int64]sweepEnd{}
-	for _, part := range []func(context.Context) error{v.events, v.cases, v.lists, v.deliveries, v.vials} {
+	for _, part := range []func(context.Context) error{v.events, v.keptRows, v.lists, v.deliveries, v.vials} {
 		if err := part(ctx); err != nil {
 			return err
 		}

@@ -160,7 +160,7 @@ func (v *verifier) remember(e *eventRow) {
 	case k == stock.IntakePart, k == stock.IntakeTaken:
 		v.intakes = append(v.intakes, newIntakeEvent(e))
 	}
-	if !e.event.Kind.KeepsCases() || b.Details == "" {
+	if !e.event.Kind.KeepsRows() || b.Details == "" {
 		return
 	}
 	var lines []json.RawMessage
@@ -170,10 +170,10 @@ func (v *verifier) remember(e *eventRow) {
 		if err = errors.Join(err, json.Unmarshal(l, &cells)); err != nil || len(cells) < 2 {
 			break
 		}
-		v.kept[strings.Trim(string(cells[0]), `"`)+" "+string(cells[1])] = keptRow{string(l), e.seq}
+		v.kept[strings.Trim(string(cells[0]), `"`)+" "+strings.Trim(string(cells[1]), `"`)] = keptRow{string(l), e.seq}
 	}
 	if err != nil {
-		v.out.Event(e.seq, chain.Changed, "how cases stand by event %d cannot be read: %s", e.seq, err)
+		v.out.Event(e.seq, chain.Changed, "how rows stand by event %d cannot be read: %s", e.seq, err)
 	}
 }
 

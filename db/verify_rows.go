@@ -16,8 +16,8 @@ type keptRow struct {
 	seq  int64 // of the newest event that says so
 }
 
-// cases holds every case, excursion and hold against the newest event that has it.
-func (v *verifier) cases(ctx context.Context) error {
+// keptRows holds every row that changes against the newest event that has it.
+func (v *verifier) keptRows(ctx context.Context) error {
 	for _, k := range allKept {
 		rows, err := open(ctx, v, func(r pgx.CollectableRow) ([]any, error) { return r.Values() },
 			`select %s, %s from %s where site = %d order by %s`, k.key, k.list(""), k.name, v.site.Site, k.key)
@@ -25,15 +25,14 @@ func (v *verifier) cases(ctx context.Context) error {
 			return err
 		}
 		err = rows.each(ctx, func(values []any) error {
-			number, _ := values[0].(int64)
-			name := fmt.Sprintf("%s %d", k.name, number)
+			name := k.rowName(values[0])
 			want, known := v.kept[name]
 			delete(v.kept, name)
 			switch {
 			case !known:
-				v.out.Row(0, chain.SlippedIn, "%s stands in no event", k.say(number))
-			case k.line(number, values[1:]) != want.line:
-				v.out.Row(want.seq, chain.Changed, "%s was changed since event %d says how it stands", k.say(number), want.seq)
+				v.out.Row(0, chain.SlippedIn, "%s stands in no event", k.say(values[0]))
+			case k.line(values[0], values[1:]) != want.line:
+				v.out.Row(want.seq, chain.Changed, "%s was changed since event %d says how it stands", k.say(values[0]), want.seq)
 			}
 			if k == incidents {
 				v.out.Cases++
@@ -50,11 +49,18 @@ func (v *verifier) cases(ctx context.Context) error {
 	return nil
 }
 
-func (k *keptTable) say(number int64) string {
-	if k == incidents {
-		return fmt.Sprintf("case %d", number)
+// say names a row as people do.
+func (k *keptTable) say(key any) string {
+	switch k {
+	case incidents:
+		return fmt.Sprintf("case %v", key)
+	case tokens:
+		return fmt.Sprintf("token %v", key)
+	case credentials:
+		return fmt.Sprintf("what %v proves themselves with", key)
+	default:
+		return k.rowName(key)
 	}
-	return fmt.Sprintf("%s %d", k.name, number)
 }
 
 // sweepEnd is what events say of a list after it was made.

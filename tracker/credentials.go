@@ -129,15 +129,18 @@ func (t *Tracker) SetPIN(ctx context.Context, site, person, password, pin string
 	}
 	now, a := walltime.Cut(t.Now()), ownAccount(person, from)
 	return t.in(ctx, site, a, access.OwnAccount, now, func(tx Tx) error {
-		e := event(tx, stock.PINSet, a, now, now, stock.Body{To: person})
-		if err := tx.Append(ctx, &e); err != nil {
+		if err := tx.Order(ctx); err != nil {
 			return err
 		}
 		if err := unchanged(ctx, tx, c); err != nil {
 			return err
 		}
 		c.PINHash, c.PINAt = hash, now
-		return tx.SaveCredential(ctx, c)
+		if err := tx.SaveCredential(ctx, c); err != nil {
+			return err
+		}
+		e := event(tx, stock.PINSet, a, now, now, stock.Body{To: person})
+		return tx.Append(ctx, &e)
 	})
 }
 
@@ -147,11 +150,11 @@ func savePassword(ctx context.Context, tx Tx, a Actor, c Credential, reason stri
 	if !c.StartUntil.IsZero() {
 		kind, why = stock.PasswordReset, "a new password was given out"
 	}
-	e := event(tx, kind, a, c.PasswordAt, c.PasswordAt, stock.Body{To: c.Person, Reason: reason})
-	if err := tx.Append(ctx, &e); err != nil {
+	if err := tx.SaveCredential(ctx, c); err != nil {
 		return err
 	}
-	if err := tx.SaveCredential(ctx, c); err != nil {
+	e := event(tx, kind, a, c.PasswordAt, c.PasswordAt, stock.Body{To: c.Person, Reason: reason})
+	if err := tx.Append(ctx, &e); err != nil {
 		return err
 	}
 	return endAll(ctx, tx, c.Person, a.Person.Code, why, c.PasswordAt)

@@ -83,11 +83,11 @@ func (t *Tracker) AddToken(ctx context.Context, site string, a Actor, token stri
 				return stock.Refuse("sensor", "", "there is no sensor %q at %s", s, site)
 			}
 		}
-		e := event(tx, stock.TokenMade, a, now, now, stock.Body{To: k.Person, Note: k.Name, Reason: strings.Join(k.Scopes, ", ")})
-		if err := tx.Append(ctx, &e); err != nil {
+		if err := tx.AddToken(ctx, HashToken(token), k); err != nil {
 			return err
 		}
-		return tx.AddToken(ctx, HashToken(token), k)
+		e := event(tx, stock.TokenMade, a, now, now, stock.Body{To: k.Person, Note: k.Name, Reason: strings.Join(k.Scopes, ", ")})
+		return tx.Append(ctx, &e)
 	})
 }
 
@@ -123,11 +123,11 @@ func (t *Tracker) RevokeToken(ctx context.Context, site string, a Actor, number 
 			return stock.Refuse("ended", "", "token %d was revoked on %s", number, walltime.Say(k.Revoked, tx.Site().Location()))
 		}
 		k.Revoked = now
-		e := event(tx, stock.TokenRevoked, a, now, now, stock.Body{To: k.Person, Note: k.Name, Number: int(number)})
-		if err := tx.Append(ctx, &e); err != nil {
+		if err := tx.RevokeToken(ctx, number, now); err != nil {
 			return err
 		}
-		return tx.RevokeToken(ctx, number, now)
+		e := event(tx, stock.TokenRevoked, a, now, now, stock.Body{To: k.Person, Note: k.Name, Number: int(number)})
+		return tx.Append(ctx, &e)
 	})
 	return k, err
 }

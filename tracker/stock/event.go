@@ -50,7 +50,7 @@ const (
 	CaseRecovered   Kind = "case_recovered"
 	CaseMerged      Kind = "case_merged"
 	CaseNotBorneOut Kind = "case_not_borne_out"
-	CasesKept       Kind = "cases_kept" // how cases, excursions and holds stand after all else of a commit
+	RowsKept        Kind = "rows_kept" // how rows that change stand after all else of a commit
 	SweepMade       Kind = "sweep_made"
 	SweepConfirmed  Kind = "sweep_confirmed"
 	SweepMissed     Kind = "sweep_missed"
@@ -70,10 +70,12 @@ const (
 	CauseCorrected  Kind = "cause_corrected" // of a discard or a loss; the first one stays in the record
 )
 
-// KeepsCases says whether events of a kind carry in their Details how cases, excursions and holds stand now.
-func (k Kind) KeepsCases() bool {
+// KeepsRows says whether events of a kind carry in their Details how rows that change stand now: cases, excursions and
+// holds, tokens and credentials.
+func (k Kind) KeepsRows() bool {
 	switch k {
-	case CaseOpened, CaseGrown, CaseRecovered, CaseMerged, CaseNotBorneOut, CasesKept, IntakePart, IntakeTaken:
+	case CaseOpened, CaseGrown, CaseRecovered, CaseMerged, CaseNotBorneOut, RowsKept, IntakePart, IntakeTaken,
+		TokenMade, TokenRevoked, PasswordSet, PasswordReset, PINSet:
 		return true
 	default:
 		return false
