@@ -56,7 +56,12 @@ func (s *shop) roles(t *testing.T) []string {
 	require.NoError(t, err)
 	for _, code := range names { // past the rule that everybody makes their own: a logger has none that acts
 		require.NoError(t, s.Tracker.Store.In(t.Context(), "SMALL", func(tx tracker.Tx) error {
-			return tx.AddToken(t.Context(), tracker.HashToken(code), tracker.Token{Person: code, Scopes: []string{tracker.ScopeAct}, Name: code, MadeAt: s.clock(), Ends: s.clock().Add(time.Hour)})
+			k := tracker.Token{Person: code, Scopes: []string{tracker.ScopeAct}, Name: code, MadeAt: s.clock(), Ends: s.clock().Add(time.Hour)}
+			if err := tx.AddToken(t.Context(), tracker.HashToken(code), k); err != nil {
+				return err
+			}
+			e := stock.Event{Kind: stock.TokenMade, At: s.clock(), EnteredAt: s.clock(), By: "admin-1", Via: tracker.ViaMachine, Body: stock.Body{To: code}}
+			return tx.Append(t.Context(), &e)
 		}))
 	}
 	return names
