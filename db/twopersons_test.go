@@ -56,3 +56,29 @@ func TestWhoDecidesIsNotAlone(t *testing.T) {
 	}
 	require.NoError(t, record(stock.Held, "", "T1"), "the safe direction waits for nobody")
 }
+
+// Nor does anybody verify what they had a hand in, whichever of the two came first.
+func TestWhoPreparedDoesNotVerify(t *testing.T) {
+	t.Parallel()
+	d, c := full(t)
+	ctx := t.Context()
+	sign := func(by string) error {
+		return d.In(ctx, "A", func(tx tracker.Tx) error {
+			tx.SignStep("B1", 2, stock.Step{Name: "dissolved", By: by, At: noon})
+			e := stock.Event{Kind: stock.StepSigned, At: noon, EnteredAt: noon, By: "tech-1", Via: "token", Body: stock.Body{Batch: "B1", Number: 2}}
+			return tx.Append(ctx, &e)
+		})
+	}
+	why, broken := db.Broken(sign("rph-1")) // who verified V1 and V2
+	require.True(t, broken)
+	require.Contains(t, why, "verified vials of batch B1")
+	require.NoError(t, sign("rph-3"))
+	for _, by := range []string{"rph-3", "tech-1"} {
+		_, err := c.Exec(ctx, `update vial set verified_by = $1, state = 'available', seq = 99 where vial = 'V3'`, by)
+		why, broken = db.Broken(err)
+		require.True(t, broken, by)
+		require.Contains(t, why, "did a step", by)
+	}
+	_, err := c.Exec(ctx, `update vial set verified_by = 'rph-2', state = 'available', seq = 99 where vial = 'V3'`)
+	require.NoError(t, err)
+}

@@ -76,6 +76,15 @@ func (t *Tracker) SignStep(ctx context.Context, site string, a Actor, batch stri
 		if err != nil {
 			return err
 		}
+		vials, err := tx.Find(ctx, VialQuery{Batch: b.Code})
+		if err != nil {
+			return err
+		}
+		for _, v := range vials {
+			if v.VerifiedBy == step.By {
+				return stock.Refuse("same_person", v.Code, "%s verified it and had no hand in its preparation; name whoever did the step", step.By)
+			}
+		}
 		b.Steps = append(b.Steps, step)
 		tx.SignStep(b.Code, len(b.Steps), step)
 		e := event(tx, stock.StepSigned, a, step.At, now, stock.Body{Batch: b.Code, Number: len(b.Steps), Note: step.Name})

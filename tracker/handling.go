@@ -100,9 +100,28 @@ func (t *Tracker) Label(ctx context.Context, site string, a Actor, vials []strin
 	return t.handle(ctx, site, a, act{access.Label, stock.Labelled, vials, at, stock.Body{Label: 1}}, nil)
 }
 
-// Verify records the check of the labelled vials by a person who did not prepare them.
+// Verify records the check of the labelled vials by a person who did not prepare them, nor had a hand in it: whoever
+// signed a step of the preparation is no second pair of eyes.
 func (t *Tracker) Verify(ctx context.Context, site string, a Actor, vials []string, at time.Time) (Handled, error) {
-	return t.handle(ctx, site, a, act{access.Verify, stock.Verified, vials, at, stock.Body{}}, nil)
+	return t.handle(ctx, site, a, act{access.Verify, stock.Verified, vials, at, stock.Body{}}, func(tx Tx, vials []stock.Vial, _ *stock.Event) error {
+		looked := map[string]bool{}
+		for _, v := range vials {
+			if looked[v.Batch] {
+				continue
+			}
+			looked[v.Batch] = true
+			b, err := tx.Batch(ctx, v.Batch)
+			if err != nil {
+				return err
+			}
+			for _, step := range b.Steps {
+				if step.By == a.Person.Code {
+					return stock.Refuse("same_person", v.Code, "%s did a step of its preparation, %q; another person must verify it", step.By, step.Name)
+				}
+			}
+		}
+		return nil
+	})
 }
 
 // Issue is the arguments of issuing.

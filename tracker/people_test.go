@@ -274,3 +274,29 @@ func TestLapsedCompetencyStopsAtItsInstant(t *testing.T) {
 	_, err = s.Shorten(ctx, "SMALL", pharmacist, tracker.Shorten{Vials: codes[2:3], BUD: s.now.Add(time.Hour), Reason: "decided"})
 	require.NoError(t, err, "the safe direction goes on")
 }
+
+// Whoever had a hand in a preparation is no second pair of eyes: who signed a step of it does not verify, and who verified
+// signs no step afterwards.
+func TestWhoHadAHandDoesNotVerify(t *testing.T) {
+	t.Parallel()
+	s, batch, codes := closable(t, same, 2)
+	ctx := t.Context()
+	_, err := s.Label(ctx, "SMALL", technician, codes, time.Time{})
+	require.NoError(t, err)
+	step := func(by, name string) error {
+		_, err := s.SignStep(ctx, "SMALL", technician, batch, tracker.StepDone{Name: name, By: by, At: s.now.Add(-20 * time.Minute)})
+		return err
+	}
+	require.NoError(t, step("tech-2", "dissolved"))
+	_, err = s.Verify(ctx, "SMALL", pharmacist, codes[:1], time.Time{})
+	require.NoError(t, err, "whoever had none verifies")
+	refused(t, step("rph-1", "inspected: clear, no particles"), "same_person")
+
+	s, batch, codes = closable(t, same, 2)
+	_, err = s.Label(ctx, "SMALL", technician, codes, time.Time{})
+	require.NoError(t, err)
+	require.NoError(t, step("rph-1", "dissolved"))
+	_, err = s.Verify(ctx, "SMALL", pharmacist, codes, time.Time{})
+	refused(t, err, "same_person")
+	require.ErrorContains(t, err, "dissolved")
+}

@@ -283,6 +283,9 @@ begin
   if old.verified_by is not null and new.verified_by is distinct from old.verified_by then
     raise exception 'vial % keeps its verifier for good', old.vial using errcode = 'check_violation';
   end if;
+  if old.verified_by is null and exists (select from batch_step where site = new.site and batch = new.batch and by_person = new.verified_by) then
+    raise exception '% did a step of the preparation of vial %, and does not verify it', new.verified_by, old.vial using errcode = 'check_violation';
+  end if;
   if new.seq <= old.seq then
     raise exception 'vial % changes by an event, and by none twice', old.vial using errcode = 'check_violation';
   end if;
@@ -291,6 +294,14 @@ begin
   end if;
   if new.label < old.label then
     raise exception 'label % of vial % is not used again', new.label, old.vial using errcode = 'check_violation';
+  end if;
+  return new;
+end $$;
+-- Rule 9, the other way round: whoever verified a vial had no hand in its preparation.
+create function keep_step() returns trigger language plpgsql as $$
+begin
+  if exists (select from vial where site = new.site and batch = new.batch and verified_by = new.by_person) then
+    raise exception '% verified vials of batch %, and did no step of its preparation', new.by_person, new.batch using errcode = 'check_violation';
   end if;
   return new;
 end $$;
@@ -381,6 +392,7 @@ create trigger keep_vial before insert or update on vial for each row execute fu
 create trigger no_delete before delete or truncate on vial for each statement execute function only_added_to();
 create trigger no_delete before delete or truncate on site for each statement execute function only_added_to();
 create trigger no_delete before delete or truncate on stay for each statement execute function only_added_to();
+create trigger keep_step before insert on batch_step for each row execute function keep_step();
 create trigger keep_stay before update on stay for each row execute function keep_stay();
 create trigger no_delete before delete or truncate on api_token for each statement execute function only_added_to();
 create trigger keep_token before update on api_token for each row execute function keep_token();
