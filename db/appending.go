@@ -56,6 +56,15 @@ func (t *tx) Append(ctx context.Context, e *stock.Event) error {
 		e.Body.Details, t.kept = doc, nil
 	}
 	e.Body.Digest = u.brought.Digest()
+	if e.Body.Signature != nil {
+		rows, err := signedRows(ctx, t.q, t.id, *e)
+		if err != nil {
+			return err
+		}
+		s := *e.Body.Signature
+		s.Over = signedOver(*e, e.Body.Digest, rows)
+		e.Body.Signature = &s
+	}
 	canonical := e.Canonical()
 	next := t.head.Next(chain.Content(canonical))
 	b := &pgx.Batch{}

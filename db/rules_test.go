@@ -40,6 +40,7 @@ func fill(t *testing.T, tx tracker.Tx, bud time.Time) error {
 	ctx := t.Context()
 	act := func(kind stock.Kind, by, via string, b stock.Body, vials ...stock.Vial) []stock.Vial {
 		e := stock.Event{Kind: kind, At: noon, EnteredAt: noon, By: by, Via: via, Body: b}
+		signs(&e)
 		for _, v := range vials {
 			e.Vials = append(e.Vials, v.Code)
 		}

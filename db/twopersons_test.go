@@ -21,6 +21,7 @@ func TestWhoDecidesIsNotAlone(t *testing.T) {
 		site.Version++
 		require.NoError(t, tx.SaveSite(ctx, site, []stock.Product{{Code: "TWO", Version: 1, ApprovedBy: "rph-1", TwoPersons: true}}, noon))
 		e := stock.Event{Kind: stock.SiteLoaded, At: noon, EnteredAt: noon, By: "rph-1", Via: "token", Body: stock.Body{Version: site.Version}}
+		signs(&e)
 		require.NoError(t, tx.Append(ctx, &e))
 		require.NoError(t, tx.NewBatch(stock.Batch{Code: "B2", Product: "TWO", Version: 1, StartedAt: noon, CompletedAt: noon, PreparedBy: "tech-1", BUD: bud}, bud, nil))
 		made := stock.Event{Kind: stock.Prepared, At: noon, EnteredAt: noon, By: "tech-1", Via: "token", Vials: []string{"T1"}, Body: stock.Body{Batch: "B2", Product: "TWO", Version: 1, BUD: &bud}}
@@ -32,6 +33,7 @@ func TestWhoDecidesIsNotAlone(t *testing.T) {
 	record := func(kind stock.Kind, witness string, vials ...string) error {
 		return d.In(ctx, "A", func(tx tracker.Tx) error {
 			e := stock.Event{Kind: kind, At: noon, EnteredAt: noon, By: "rph-1", Via: "token", Vials: vials, Body: stock.Body{Reason: "x", Witness: witness}}
+			signs(&e)
 			return tx.Append(ctx, &e)
 		})
 	}

@@ -131,6 +131,7 @@ type verifier struct {
 	before  chain.Hash     // of the event before the one that is looked at
 	zone    string         // by the newest site file
 
+	broken    []chain.Fault      // signatures that do not stand
 	kept      map[string]keptRow // newest state of each row that changes, by its name
 	intakes   []intakeEvent
 	withdrawn map[int64]int64    // intake -> event
@@ -146,6 +147,9 @@ func (v *verifier) walk(ctx context.Context) error {
 		if err := part(ctx); err != nil {
 			return err
 		}
+	}
+	for i := range v.broken { // behind what broke them
+		v.out.Add(&v.broken[i])
 	}
 	v.out.Sort()
 	v.out.Took = time.Since(begun)

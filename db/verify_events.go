@@ -10,6 +10,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"vialward/tracker"
 	"vialward/tracker/chain"
 	"vialward/tracker/stock"
 )
@@ -74,6 +75,9 @@ func (v *verifier) events(ctx context.Context) error {
 			entered = e.event.EnteredAt
 		}
 		if err := v.bound(ctx, e, brought); err != nil {
+			return err
+		}
+		if err := v.signed(ctx, e); err != nil {
 			return err
 		}
 		v.remember(e)
@@ -141,6 +145,18 @@ func (v *verifier) itself(e *eventRow, entered time.Time) {
 	if err := v.sums.Add(l); err != nil {
 		v.out.Row(e.seq, chain.Disagrees, "%s", err)
 	}
+}
+
+// signed looks at the signature under an event, against the record as it stands.
+func (v *verifier) signed(ctx context.Context, e *eventRow) error {
+	if e.unreadable != nil || !e.event.Signed() && e.event.Body.Signature == nil {
+		return nil
+	}
+	why, err := tracker.SignatureStands(e.event, func() (string, error) { return signedNow(ctx, v.q, v.site.Site, e.event) })
+	if err == nil && why != "" {
+		v.broken = append(v.broken, chain.Fault{Seq: e.seq, Kind: chain.Disagrees, Row: true, Say: fmt.Sprintf("signature broken under event %d (%s by %s): %s", e.seq, e.kind, e.by, why)})
+	}
+	return err
 }
 
 // remember keeps what the rows of other tables have to agree with later.

@@ -166,12 +166,13 @@ func TestWholeChainRewritten(t *testing.T) {
 
 	rewrite(t, c)
 	after := verify(t, c)
-	require.Empty(t, after.Faults, "nothing in the database itself tells")
+	require.Len(t, after.Faults, 1, "nothing in the chain tells; a signature under what was changed does, unless it is made anew too")
+	require.Contains(t, after.Faults[0].Say, "signature broken under event 13")
 	require.Equal(t, published.Seq, after.Head.Seq)
 	require.NotEqual(t, published.Hash, after.Head.Hash)
 
 	caught := verify(t, c, published)
-	require.Len(t, caught.Faults, 1)
+	require.Len(t, caught.Faults, 2, "and the signature")
 	require.Equal(t, chain.Rewritten, caught.Faults[0].Kind)
 	require.Contains(t, caught.Faults[0].Say, published.String())
 

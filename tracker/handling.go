@@ -61,6 +61,9 @@ func (t *Tracker) handleThen(ctx context.Context, site string, a Actor, x act,
 				return err
 			}
 		}
+		if err := a.sign(tx.Site(), x.op, &e); err != nil {
+			return err
+		}
 		after, err := recordAll(ctx, tx, e, vials)
 		if err != nil {
 			return err

@@ -106,6 +106,9 @@ func (t *Tracker) Release(ctx context.Context, site string, a Actor, r Release) 
 			}
 		}
 		e := event(tx, stock.Released, a, at, now, b)
+		if err := a.sign(tx.Site(), access.Release, &e); err != nil {
+			return err
+		}
 		after, err := recordAll(ctx, tx, e, vials)
 		if err != nil {
 			return err

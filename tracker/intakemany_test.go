@@ -138,7 +138,7 @@ func TestSetUpChangesBeforeASensorIsLocked(t *testing.T) {
 	s, ctx := newSite(t), t.Context()
 	other := s.second(t)
 	require.NoError(t, s.store.In(ctx, "SMALL", func(tx tracker.Tx) error {
-		_, err := other.LoadSite(ctx, pharmacist, recalibrated())
+		_, err := other.LoadSite(ctx, s.signing(pharmacist), recalibrated())
 		require.NoError(t, err)
 		require.NotEqual(t, thermal.MilliC(-7000), thermal.MilliC(tx.Site().Sensors[0].Calibrations[0].OffsetMilliC))
 		_, err = tx.LockSensors(ctx, []string{"T1"})
@@ -174,7 +174,7 @@ func TestSetUpChangesUnderAFirstReading(t *testing.T) {
 		}
 	}
 	until(t, waiting(1))
-	both.Go(func() { _, loading = other.LoadSite(ctx, pharmacist, recalibrated()); loaded <- struct{}{} })
+	both.Go(func() { _, loading = other.LoadSite(ctx, s.signing(pharmacist), recalibrated()); loaded <- struct{}{} })
 	until(t, waiting(2))
 	let()
 	both.Wait()

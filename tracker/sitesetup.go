@@ -93,6 +93,9 @@ func (t *Tracker) LoadSite(ctx context.Context, a Actor, site stock.Site) ([]str
 			return err
 		}
 		e := event(tx, stock.SiteLoaded, a, now, now, stock.Body{Version: next.Version, Details: written(changes)})
+		if err := a.sign(&old, access.LoadSite, &e); err != nil {
+			return err
+		}
 		if err := tx.Append(ctx, &e); err != nil {
 			return err
 		}

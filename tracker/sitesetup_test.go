@@ -1,6 +1,7 @@
 package tracker_test
 
 import (
+	"context"
 	"log/slog"
 	"slices"
 	"strings"
@@ -32,6 +33,38 @@ func newSetup(t *testing.T) *setup {
 	s := &setup{store: store, dsn: dsn, now: time.Date(2025, 10, 13, 11, 5, 0, 0, time.UTC)}
 	s.Tracker = &tracker.Tracker{Store: store, Now: func() time.Time { return s.now }, Log: slog.New(slog.DiscardHandler)}
 	return s
+}
+
+// In these tests whoever signs has given their password a moment ago, unless a test asks the tracker itself.
+func (s *setup) signing(a tracker.Actor) tracker.Actor {
+	if a.Via != tracker.ViaAccount && a.Via != tracker.ViaDaemon {
+		a.Proof = &tracker.Proof{Person: a.Person.Code, Method: tracker.ByPassword, At: s.now}
+	}
+	return a
+}
+
+func (s *setup) LoadSite(ctx context.Context, a tracker.Actor, site stock.Site) ([]string, error) {
+	return s.Tracker.LoadSite(ctx, s.signing(a), site)
+}
+
+func (s *setup) Verify(ctx context.Context, site string, a tracker.Actor, vials []string, at time.Time) (tracker.Handled, error) {
+	return s.Tracker.Verify(ctx, site, s.signing(a), vials, at)
+}
+
+func (s *setup) Lift(ctx context.Context, site string, a tracker.Actor, h tracker.Hold) (tracker.Handled, error) {
+	return s.Tracker.Lift(ctx, site, s.signing(a), h)
+}
+
+func (s *setup) Release(ctx context.Context, site string, a tracker.Actor, r tracker.Release) (tracker.Handled, error) {
+	return s.Tracker.Release(ctx, site, s.signing(a), r)
+}
+
+func (s *setup) Shorten(ctx context.Context, site string, a tracker.Actor, x tracker.Shorten) (tracker.Handled, error) {
+	return s.Tracker.Shorten(ctx, site, s.signing(a), x)
+}
+
+func (s *setup) ConfirmSweep(ctx context.Context, site string, a tracker.Actor, number int, at time.Time) (tracker.SweepRow, error) {
+	return s.Tracker.ConfirmSweep(ctx, site, s.signing(a), number, at)
 }
 
 func (s *setup) events(t *testing.T, code string) []stock.Event {

@@ -253,6 +253,9 @@ func (t *Tracker) ConfirmSweep(ctx context.Context, site string, a Actor, number
 			return stock.Refuse("order", "", "sweep %03d was made %s, after the time given", number, walltime.Say(row.Made, tx.Site().Location()))
 		}
 		e := event(tx, stock.SweepConfirmed, a, at, now, stock.Body{Number: number, Note: row.Slot})
+		if err := a.sign(tx.Site(), access.Confirm, &e); err != nil {
+			return err
+		}
 		return tx.Append(ctx, &e)
 	})
 	return row, err

@@ -162,7 +162,7 @@ func TestTwoReleases(t *testing.T) {
 	other := s.second(t)
 	release := func(t *tracker.Tracker) func() error {
 		return func() error {
-			_, err := t.Release(ctx, "SMALL", pharmacist, tracker.Release{Case: 1, Vials: codes, Basis: "within allowance"})
+			_, err := t.Release(ctx, "SMALL", s.signing(pharmacist), tracker.Release{Case: 1, Vials: codes, Basis: "within allowance"})
 			return err
 		}
 	}

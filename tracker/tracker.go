@@ -32,6 +32,7 @@ type Tracker struct {
 type Actor struct {
 	Person stock.Person
 	Via    string
+	Proof  *Proof // nil = they did not give their password for this
 }
 
 // Ways in which something is asked for.

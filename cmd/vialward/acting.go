@@ -65,8 +65,7 @@ func (a person) prove(c *call, t *tracker.Tracker, site string) (tracker.Actor, 
 	if err != nil {
 		return tracker.Actor{}, err
 	}
-	p, err := t.Prove(c.ctx, site, a.As, password, tracker.From{})
-	return tracker.Actor{Person: p, Via: tracker.ViaMachine}, err
+	return t.ProveActor(c.ctx, site, a.As, password, tracker.ViaMachine, tracker.From{})
 }
 
 // with opens the base and settles the site.

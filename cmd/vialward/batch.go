@@ -164,7 +164,14 @@ func (o showBatch) Run(c *call) error {
 		for _, x := range vials {
 			text += fmt.Sprintf("  %s  %s %s\n", x.Code, x.State, x.Place())
 		}
-		c.print(present.Of(v, now).BatchWithVials(b, vials), text)
+		document, err := present.BatchWithVialsOf(c.ctx, v, b, vials, now)
+		if err != nil {
+			return err
+		}
+		for _, broken := range document.Broken {
+			text += broken + "\n"
+		}
+		c.print(document, text)
 		return nil
 	})
 }

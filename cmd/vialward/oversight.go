@@ -41,7 +41,15 @@ func (o printSweep) Run(c *call) error {
 			}
 			for _, r := range rows {
 				if r.Number == o.Number {
-					c.print(present.Of(v, b.Tracker.Now()).Sweep(r), sweep.Text(r.List))
+					document, err := present.SweepOf(c.ctx, v, r, b.Tracker.Now())
+					if err != nil {
+						return err
+					}
+					text := sweep.Text(r.List)
+					if document.Broken != "" {
+						text += "signature broken: " + document.Broken + "\n"
+					}
+					c.print(document, text)
 					return nil
 				}
 			}

@@ -346,6 +346,18 @@ begin
   end if;
   return null;
 end $$;
+-- What a person decides by name carries their signature; what a rule did, and a site's first set-up by the machine's
+-- account, does not (21 CFR 11.50 and 11.70: M).
+create function signed() returns trigger language plpgsql as $$
+declare s json := new.canonical::json #> '{body,signature}';
+begin
+  if new.kind in ('verified','lifted','released','shortened','sweep_confirmed','site_loaded','product_approved') and new.via not in ('daemon','account')
+     and not coalesce(s ->> 'person' = new.by_person and s ->> 'name' <> '' and s ->> 'meaning' <> '' and s ->> 'method' <> ''
+       and (s ->> 'at')::timestamptz = new.entered_at and s ->> 'over' ~ '^[0-9a-f]{64}$', false) then
+    raise exception 'event % of site % (%) is signed by whoever did it', new.seq, new.site, new.kind using errcode = 'check_violation';
+  end if;
+  return new;
+end $$;
 create function only_added_to() returns trigger language plpgsql as $$
 begin
   raise exception 'table % is only added to', tg_table_name using errcode = 'insufficient_privilege';
@@ -399,6 +411,7 @@ create trigger keep_token before update on api_token for each row execute functi
 create trigger by_a_person before insert on vial_closing for each row execute function by_a_person();
 create trigger two_persons after insert on event_vial referencing new table as added for each statement execute function two_persons();
 create trigger next_in_order before insert on event for each row execute function next_in_order();
+create trigger signed before insert on event for each row execute function signed();
 create trigger move_head after insert on event for each row execute function move_head();
 create trigger keep_head before update on site for each row execute function keep_head();
 create trigger only_added_to before update or delete or truncate on event for each statement execute function only_added_to();

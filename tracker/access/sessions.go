@@ -22,6 +22,14 @@ const Known = 90 * 24 * time.Hour
 // StartPassword is for how long one that an administrator gave out can be used, once, to choose one's own.
 const StartPassword = 72 * time.Hour
 
+// SignedWithin is for how long a password that was given is good for the one thing it was given for.
+const SignedWithin = 5 * time.Minute
+
+// Fresh says whether a password given then is good for a signature now. A clock set back makes it no fresher.
+func Fresh(given, now time.Time) bool {
+	return !given.After(now.Add(time.Minute)) && now.Before(given.Add(SignedWithin))
+}
+
 // Standing is what a session's right to go on rests on.
 type Standing struct {
 	Full time.Time // the password was given

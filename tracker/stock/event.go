@@ -129,6 +129,7 @@ type Body struct {
 	ISO5       bool       `json:"iso5,omitempty"`
 	Digest     string     `json:"digest,omitempty"`      // of the rows it brought into other tables, hex SHA-256
 	PassedOver int        `json:"passed_over,omitempty"` // vials handed out though one that ends earlier was there
+	Signature  *Signature `json:"signature,omitempty"`
 }
 
 // Canonical is the encoding of everything in e that must never change, one line of JSON. Instants are UTC with
@@ -161,6 +162,11 @@ func (b Body) utc() Body {
 			u := (*t).UTC().Truncate(time.Microsecond)
 			*t = &u
 		}
+	}
+	if b.Signature != nil {
+		s := *b.Signature
+		s.At = s.At.UTC().Truncate(time.Microsecond)
+		b.Signature = &s
 	}
 	return b
 }

@@ -19,6 +19,7 @@ type Event struct {
 	Via       string     `json:"via"`
 	Vials     []string   `json:"vials"`
 	Body      stock.Body `json:"body"`
+	Broken    string     `json:"signature_broken,omitempty"` // why the signature under it does not stand, in a vial's life
 }
 
 // Event in the site's time.
@@ -30,7 +31,12 @@ func (a As) Event(e stock.Event) Event {
 			*at = &local
 		}
 	}
-	return Event{e.Seq, e.Kind, a.Instant(e.At), a.Instant(e.EnteredAt), e.By, e.Via, append([]string{}, e.Vials...), b}
+	if b.Signature != nil {
+		s := *b.Signature
+		s.At = a.local(s.At)
+		b.Signature = &s
+	}
+	return Event{e.Seq, e.Kind, a.Instant(e.At), a.Instant(e.EnteredAt), e.By, e.Via, append([]string{}, e.Vials...), b, ""}
 }
 
 // Stay is where a vial was, or may have been.
@@ -85,9 +91,18 @@ func LifeOf(ctx context.Context, v tracker.View, code string, now time.Time) (Li
 		return Life{}, err
 	}
 	cases, err := metBy(ctx, v, stays)
+	if err != nil {
+		return Life{}, err
+	}
+	shown := each(events, a.Event)
+	for i, e := range events {
+		if shown[i].Broken, err = tracker.BrokenSignature(ctx, v, e); err != nil {
+			return Life{}, err
+		}
+	}
 	return Life{
 		AsOf: a.Instant(now), Vial: a.Vial(vial), Name: product.FullName(), Batch: a.Batch(batch),
-		Events: each(events, a.Event), Stays: each(stays, a.Stay), Cases: each(cases, a.Case),
+		Events: shown, Stays: each(stays, a.Stay), Cases: each(cases, a.Case),
 	}, err
 }
 

@@ -1,6 +1,9 @@
 package present
 
 import (
+	"context"
+	"time"
+
 	"vialward/alerts"
 	"vialward/tracker"
 	"vialward/tracker/stock"
@@ -20,11 +23,15 @@ type BatchWithVials struct {
 	AsOf  Instant `json:"as_of"`
 	Batch Batch   `json:"batch"`
 	Vials []Vial  `json:"vials"`
+
+	Broken []string `json:"signatures_broken"` // which signatures over it and its vials do not stand, a sentence each
 }
 
-// BatchWithVials in the site's time.
-func (a As) BatchWithVials(b stock.Batch, vs []stock.Vial) BatchWithVials {
-	return BatchWithVials{a.Instant(a.Now), a.Batch(b), a.Vials(vs)}
+// BatchWithVialsOf in the site's time, its signatures held against the record.
+func BatchWithVialsOf(ctx context.Context, v tracker.View, b stock.Batch, vs []stock.Vial, now time.Time) (BatchWithVials, error) {
+	a := Of(v, now)
+	broken, err := tracker.BrokenSignatures(ctx, v, vs)
+	return BatchWithVials{a.Instant(a.Now), a.Batch(b), a.Vials(vs), append([]string{}, broken...)}, err
 }
 
 // UnitList is every storage unit in walking order.

@@ -1,6 +1,9 @@
 package present
 
 import (
+	"context"
+	"time"
+
 	"vialward/alerts"
 	"vialward/tracker"
 	"vialward/tracker/sweep"
@@ -13,11 +16,14 @@ type Sweep struct {
 	ConfirmBy   *Instant `json:"confirm_by"`
 	ConfirmedAt *Instant `json:"confirmed_at"`
 	ConfirmedBy string   `json:"confirmed_by,omitempty"`
+	Broken      string   `json:"signature_broken,omitempty"` // why the signature under it does not stand
 }
 
-// Sweep in the site's time.
-func (a As) Sweep(r tracker.SweepRow) Sweep {
-	return Sweep{r.List, a.Maybe(r.ConfirmBy), a.Maybe(r.ConfirmedAt), r.ConfirmedBy}
+// SweepOf in the site's time, its signature held against the record.
+func SweepOf(ctx context.Context, v tracker.View, r tracker.SweepRow, now time.Time) (Sweep, error) {
+	a := Of(v, now)
+	broken, err := tracker.BrokenListSignature(ctx, v, r)
+	return Sweep{r.List, a.Maybe(r.ConfirmBy), a.Maybe(r.ConfirmedAt), r.ConfirmedBy, broken}, err
 }
 
 // Intake is one file or post of readings.

@@ -87,6 +87,11 @@ func post[B, A any](op access.Operation, path, say string, do func(context.Conte
 			if err := decode(q.w, q.r, &b); err != nil {
 				return nil, err
 			}
+			if s, ok := any(b).(signs); ok {
+				if err := q.sign(ctx, s.password()); err != nil {
+					return nil, err
+				}
+			}
 			return do(ctx, q, b)
 		},
 	}

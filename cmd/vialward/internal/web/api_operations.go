@@ -21,6 +21,21 @@ type relabel struct {
 	At     time.Time `json:"at,omitzero"`
 }
 
+type verification struct {
+	theseVials
+	signing
+}
+
+type lifting struct {
+	tracker.Hold
+	signing
+}
+
+type shortening struct {
+	tracker.Shorten
+	signing
+}
+
 // release is tracker.Release but for its case, which stands in the path.
 type release struct {
 	Vials   []string   `json:"vials"`
@@ -29,6 +44,7 @@ type release struct {
 	BUD     *time.Time `json:"beyond_use,omitempty"`
 	Witness string     `json:"witness,omitempty"`
 	At      time.Time  `json:"at,omitzero"`
+	signing
 }
 
 // operation is a method of the tracker on vials.
@@ -67,15 +83,24 @@ func stockOperations() []route {
 		post(access.CloseBatch, "/batches/{code}/close", "Close a batch: vials, yield and what was thrown away are accounted for.", closeBatch),
 		post(access.TakeOver, "/stock", "Take over stock that was there before the record; its beyond-use date as on its label.", takeOver),
 		onVials(access.Label, "/vials/label", "Labels are on.", these, only((*tracker.Tracker).Label)),
-		onVials(access.Verify, "/vials/verify", "Labelled vials were checked, by another person than their preparer.", these, only((*tracker.Tracker).Verify)),
+		onVials(access.Verify, "/vials/verify", "Labelled vials were checked, by another person than their preparer.", func(b *verification) *[]string { return &b.Vials },
+			func(t *tracker.Tracker, ctx context.Context, site string, a tracker.Actor, b verification) (tracker.Handled, error) {
+				return t.Verify(ctx, site, a, b.Vials, b.At)
+			}),
 		onVials(access.Place, "/vials/place", "Vials were put on a shelf, or moved. A warmer place shortens their beyond-use date.", place, (*tracker.Tracker).Place),
 		onVials(access.Issue, "/vials/issue", "Vials were handed out.", func(b *tracker.Issue) *[]string { return &b.Vials }, (*tracker.Tracker).Issue),
 		onVials(access.Give, "/vials/give", "Issued vials were given.", these, only((*tracker.Tracker).Give)),
 		onVials(access.Return, "/vials/return", "Issued vials came back; they are on hold.", place, (*tracker.Tracker).Return),
 		onVials(access.Enter, "/vials/enter", "Vials were punctured.", func(b *tracker.Enter) *[]string { return &b.Vials }, (*tracker.Tracker).Enter),
 		onVials(access.Hold, "/vials/hold", "Put vials on hold.", hold, (*tracker.Tracker).Hold),
-		onVials(access.Lift, "/vials/lift", "Take one of the vials' own holds off.", hold, (*tracker.Tracker).Lift),
-		onVials(access.Shorten, "/vials/shorten", "Give vials an earlier beyond-use date.", func(b *tracker.Shorten) *[]string { return &b.Vials }, (*tracker.Tracker).Shorten),
+		onVials(access.Lift, "/vials/lift", "Take one of the vials' own holds off.", func(b *lifting) *[]string { return &b.Vials },
+			func(t *tracker.Tracker, ctx context.Context, site string, a tracker.Actor, b lifting) (tracker.Handled, error) {
+				return t.Lift(ctx, site, a, b.Hold)
+			}),
+		onVials(access.Shorten, "/vials/shorten", "Give vials an earlier beyond-use date.", func(b *shortening) *[]string { return &b.Vials },
+			func(t *tracker.Tracker, ctx context.Context, site string, a tracker.Actor, b shortening) (tracker.Handled, error) {
+				return t.Shorten(ctx, site, a, b.Shorten)
+			}),
 		onVials(access.Relabel, "/vials/relabel", "New labels are on.", func(b *relabel) *[]string { return &b.Vials },
 			func(t *tracker.Tracker, ctx context.Context, site string, a tracker.Actor, b relabel) (tracker.Handled, error) {
 				return t.Relabel(ctx, site, a, b.Vials, b.Reason, b.At)

@@ -37,6 +37,7 @@ type workPlanned struct {
 
 type confirmation struct {
 	At time.Time `json:"at,omitzero"`
+	signing
 }
 
 type sweepConfirmed struct {

@@ -49,7 +49,7 @@ func getSweep(ctx context.Context, q *ask, v tracker.View) (present.Sweep, error
 	if len(rows) == 0 {
 		return present.Sweep{}, wrong(http.StatusNotFound, "No list has been made yet at site %s; now=true shows one as it would be now.", q.site.Code)
 	}
-	return q.as.Sweep(rows[0]), nil
+	return present.SweepOf(ctx, v, rows[0], q.now)
 }
 
 func getVials(ctx context.Context, q *ask, v tracker.View) (present.VialList, error) {
@@ -110,7 +110,10 @@ func getBatch(ctx context.Context, q *ask, v tracker.View) (present.BatchWithVia
 		return present.BatchWithVials{}, err
 	}
 	vials, err := v.Find(ctx, tracker.VialQuery{Batch: b.Code})
-	return q.as.BatchWithVials(b, vials), err
+	if err != nil {
+		return present.BatchWithVials{}, err
+	}
+	return present.BatchWithVialsOf(ctx, v, b, vials, q.now)
 }
 
 func getMaterials(ctx context.Context, q *ask, v tracker.View) (present.Materials, error) {

@@ -58,6 +58,9 @@ func (s schemas) operation(r route, failed object) object {
 		o["security"] = []object{{"token": []string{}}}
 		rule, _ := access.Of(r.op)
 		o["description"] = "Takes a token of scope " + string(needed) + "; scope act does for all. Its person has the role of " + rule.Whose() + "."
+		if rule.Signed != "" {
+			o["description"] = o["description"].(string) + " It is signed: that person's password goes with it, as signature, and means: " + rule.Signed + "." //nolint:forcetypeassert // it was just put there
+		}
 	}
 	if len(r.media) > 0 {
 		content := object{}

@@ -214,7 +214,7 @@ func TestTokensThatAreNone(t *testing.T) {
 			site.People[i].Left = s.clock()
 		}
 	}
-	_, err := s.Tracker.LoadSite(t.Context(), tracker.Actor{Person: site.People[0], Via: "machine"}, site)
+	_, err := s.Tracker.LoadSite(t.Context(), s.signing(site.People[0]), site)
 	require.NoError(t, err)
 	var said []string
 	for _, token := range []string{"until eight", "reader", "guessed"} {

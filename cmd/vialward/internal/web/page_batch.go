@@ -23,6 +23,7 @@ type batchPage struct {
 	Closing    []fact
 	Open       bool // its record is not closed
 	Vials      []vialLine
+	Broken     []string // signatures that do not stand
 	Rules      []fact
 }
 
@@ -61,6 +62,10 @@ func batchPageOf(ctx context.Context, v *visit) (content, error) {
 	}
 	p.Closing = v.closingFacts(b.Closing)
 	vials, err := v.view.Find(ctx, tracker.VialQuery{Batch: b.Code})
+	if err != nil {
+		return nil, err
+	}
+	p.Broken, err = tracker.BrokenSignatures(ctx, v.view, vials)
 	for _, x := range vials {
 		l, err := v.vialLine(ctx, x)
 		if err != nil {

@@ -69,6 +69,7 @@ type sweepPage struct {
 	DoNotUse   int
 	Signed     string
 	Unsigned   bool
+	Broken     string // why its signature does not stand
 	Code       string
 	SiteName   string
 	Site       string
@@ -141,7 +142,8 @@ func sweepPageOf(ctx context.Context, v *visit) (content, error) {
 			if r.Number == n {
 				p := v.sweepPage(r.List)
 				p.Signed, p.Unsigned = v.signed(r), r.ConfirmedAt.IsZero()
-				return p, nil
+				p.Broken, err = tracker.BrokenListSignature(ctx, v.view, r)
+				return p, err
 			}
 		}
 	}

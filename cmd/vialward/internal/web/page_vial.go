@@ -58,6 +58,7 @@ type eventLine struct {
 	EnteredLater bool
 	Late         bool
 	By, Via      string
+	Broken       string // why the signature under it does not stand
 }
 
 type stayLine struct {
@@ -138,13 +139,19 @@ func (v *visit) fillLife(ctx context.Context, p *vialPage, x stock.Vial) error {
 	}
 	was := ""
 	for _, e := range events {
+		broken, err := tracker.BrokenSignature(ctx, v.view, e)
+		if err != nil {
+			return err
+		}
 		if e.Body.From == tracker.Several { // vials of several places moved at once: of this one it is known
 			e.Body.From = was
 		}
 		if e.Body.To != "" {
 			was = e.Body.To
 		}
-		p.Events = append(p.Events, v.eventLine(e))
+		l := v.eventLine(e)
+		l.Broken = broken
+		p.Events = append(p.Events, l)
 	}
 	stays, err := v.view.Stays(ctx, x.Code)
 	if err != nil {

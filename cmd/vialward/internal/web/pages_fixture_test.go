@@ -48,7 +48,7 @@ type night struct {
 func (n *night) actor(code string) tracker.Actor {
 	roles := map[string]string{"tech": stock.Technician, "rph": stock.Pharmacist, "admin": stock.Administrator}
 	kind, _, _ := strings.Cut(code, "-")
-	return tracker.Actor{Person: stock.Person{Code: code, Roles: []string{roles[kind]}}, Via: "token"}
+	return tracker.Actor{Person: stock.Person{Code: code, Roles: []string{roles[kind]}}, Via: "token", Proof: &tracker.Proof{Person: code, Method: tracker.ByPassword, At: n.now}}
 }
 
 func quillmereFile(t testing.TB) stock.Site {

@@ -103,7 +103,7 @@ func (s *Server) problemOf(r *http.Request, err error) problem {
 		return problem{Type: urn("not-the-document"), Title: "Not the document described", Status: http.StatusBadRequest, Detail: document.Error(), Line: document.Line}
 	case errors.As(err, &refusal):
 		p := problem{Type: urn(refusal.Code), Title: "Refused", Status: http.StatusUnprocessableEntity, Detail: say, Code: refusal.Code, Vial: refusal.Vial}
-		if refusal.Code == "role" || refusal.Code == "competency" || refusal.Code == "own_rights" {
+		if refusal.Code == "role" || refusal.Code == "competency" || refusal.Code == "own_rights" || refusal.Code == "signature" {
 			p.Status = http.StatusForbidden
 		} else if standing[refusal.Code] {
 			p.Status = http.StatusConflict

@@ -13,7 +13,6 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"vialward/tracker"
 	"vialward/tracker/stock"
 )
 
@@ -30,7 +29,7 @@ func BenchmarkThousandPostsASecond(b *testing.B) {
 		site.Sensors = append(site.Sensors, s)
 	}
 	s := newShop(b)
-	_, err := s.Tracker.LoadSite(b.Context(), tracker.Actor{Person: site.People[0], Via: "machine"}, site)
+	_, err := s.Tracker.LoadSite(b.Context(), s.signing(site.People[0]), site)
 	require.NoError(b, err)
 	server := httptest.NewServer(s.h)
 	defer server.Close()

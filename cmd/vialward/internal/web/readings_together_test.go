@@ -15,7 +15,6 @@ import (
 
 	"vialward/cmd/vialward/internal/present"
 	"vialward/db/dbtest"
-	"vialward/tracker"
 	"vialward/tracker/templog"
 )
 
@@ -146,7 +145,7 @@ func TestRevokedTokenStopsAtOnce(t *testing.T) {
 	third := site.Sensors[1]
 	third.Code = "T3"
 	site.Sensors = append(site.Sensors, third)
-	_, err := s.Tracker.LoadSite(t.Context(), tracker.Actor{Person: site.People[0], Via: "machine"}, site)
+	_, err := s.Tracker.LoadSite(t.Context(), s.signing(site.People[0]), site)
 	require.NoError(t, err)
 	require.Equal(t, int64(1), read[takenIn](t, s.readings("logger", mediaCSV, one("T3", 0, "4.8"))).Rows.Stored)
 

@@ -52,7 +52,7 @@ func (s *shop) roles(t *testing.T) []string {
 		site.People = append(site.People, stock.Person{Code: code, Roles: []string{role}})
 	}
 	site.People = append(site.People, stock.Person{Code: "left", Roles: stock.Roles(), Left: s.clock()})
-	_, err = s.Tracker.LoadSite(t.Context(), tracker.Actor{Person: stock.Person{Code: "admin-1"}, Via: tracker.ViaMachine}, site)
+	_, err = s.Tracker.LoadSite(t.Context(), s.signing(stock.Person{Code: "admin-1"}), site)
 	require.NoError(t, err)
 	for _, code := range names { // past the rule that everybody makes their own: a logger has none that acts
 		require.NoError(t, s.Tracker.Store.In(t.Context(), "SMALL", func(tx tracker.Tx) error {

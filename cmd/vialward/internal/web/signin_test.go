@@ -16,7 +16,6 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"vialward/cmd/vialward/internal/passwords"
 	"vialward/tracker"
 	"vialward/tracker/access"
 	"vialward/tracker/stock"
@@ -25,18 +24,7 @@ import (
 // opened is a shop whose people can sign in; secretOf is the password of each.
 func opened(t testing.TB) *shop {
 	t.Helper()
-	s := newShop(t)
-	s.Tracker.Door = tracker.NewDoor(passwords.Light())
-	require.NoError(t, s.Tracker.FirstAdministrator(t.Context(), "SMALL", tracker.Account("root"), "admin-1", secretOf("admin-1")))
-	admin := tracker.Actor{Via: tracker.ViaPage}
-	admin.Person.Code = "admin-1"
-	for _, p := range []string{"tech-1", "rph-1"} {
-		start, _, err := s.Tracker.ResetPassword(t.Context(), "SMALL", admin, p)
-		require.NoError(t, err)
-		_, err = s.Tracker.SetPassword(t.Context(), "SMALL", p, start, secretOf(p), tracker.From{})
-		require.NoError(t, err)
-	}
-	return s
+	return newShop(t)
 }
 
 func secretOf(person string) string { return "kettle moss of " + strings.ToUpper(person) }
