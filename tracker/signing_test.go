@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"vialward/tracker"
+	"vialward/tracker/access"
 	"vialward/tracker/stock"
 )
 
@@ -18,24 +19,47 @@ func TestSigned(t *testing.T) {
 	t.Parallel()
 	s, ctx := newSite(t), t.Context()
 	codes := s.batch(t, 4, "R1/A")
+	s.live(t, "5", "9", "9", "9", "9", "5", "5")
+	made, err := s.Prepare(ctx, "SMALL", technician, tracker.Prepare{Product: "PANT", Count: 2, Area: "PA", StartedAt: s.now.Add(-30 * time.Minute), Components: lots("pantoprazole")})
+	require.NoError(t, err)
+	labelled := []string{made.Vials[0].Code, made.Vials[1].Code}
+	_, err = s.Label(ctx, "SMALL", technician, labelled, time.Time{})
+	require.NoError(t, err)
+	s.now = time.Date(2025, 10, 14, 11, 0, 0, 0, time.UTC) // 07:00 EDT: a list is due
+	require.NoError(t, s.Sweeps(ctx, "SMALL", s.now))
 	hold := tracker.Hold{Vials: codes[:1], Kind: "manual", Reason: "a crack"}
-	_, err := s.Hold(ctx, "SMALL", technician, hold)
+	_, err = s.Hold(ctx, "SMALL", technician, hold)
 	require.NoError(t, err)
 	site, err := s.ShowSite(ctx, "SMALL")
 	require.NoError(t, err)
 	site.Name = "Small Pharmacy, renamed"
+	tried := map[access.Operation]bool{}
 	for _, c := range []struct {
+		op   access.Operation
 		name string
 		do   func(a tracker.Actor) error
 	}{
-		{"lifted", func(a tracker.Actor) error { _, err := s.Tracker.Lift(ctx, "SMALL", a, hold); return err }},
-		{"shortened", func(a tracker.Actor) error {
+		{access.Verify, "verified", func(a tracker.Actor) error {
+			_, err := s.Tracker.Verify(ctx, "SMALL", a, labelled, time.Time{})
+			return err
+		}},
+		{access.Release, "released", func(a tracker.Actor) error {
+			_, err := s.Tracker.Release(ctx, "SMALL", a, tracker.Release{Case: 1, Vials: codes, Basis: "within its allowance"})
+			return err
+		}},
+		{access.Confirm, "sweep_confirmed", func(a tracker.Actor) error {
+			_, err := s.Tracker.ConfirmSweep(ctx, "SMALL", a, 1, time.Time{})
+			return err
+		}},
+		{access.Lift, "lifted", func(a tracker.Actor) error { _, err := s.Tracker.Lift(ctx, "SMALL", a, hold); return err }},
+		{access.Shorten, "shortened", func(a tracker.Actor) error {
 			_, err := s.Tracker.Shorten(ctx, "SMALL", a, tracker.Shorten{Vials: codes[1:2], BUD: s.now.Add(time.Hour), Reason: "decided"})
 			return err
 		}},
-		{"site_loaded", func(a tracker.Actor) error { _, err := s.Tracker.LoadSite(ctx, a, site); return err }},
+		{access.LoadSite, "site_loaded", func(a tracker.Actor) error { _, err := s.Tracker.LoadSite(ctx, a, site); return err }},
 	} {
 		a := pharmacist
+		tried[c.op] = true
 		for why, proof := range map[string]*tracker.Proof{
 			"none":         nil,
 			"stale":        {Person: "rph-1", Method: tracker.ByPassword, At: s.now.Add(-5 * time.Minute)},
@@ -60,6 +84,13 @@ func TestSigned(t *testing.T) {
 		require.True(t, g.At.Equal(s.now))
 		require.Len(t, g.Over, 64)
 		require.Empty(t, s.broken(t, e), c.name)
+	}
+	for _, op := range access.Operations() {
+		rule, _ := access.Of(op)
+		require.Equal(t, rule.Signed != "", tried[op], "%s is signed and tried here, or neither", op)
+	}
+	for _, e := range s.events(t, "SMALL") {
+		require.Empty(t, s.broken(t, e), "what came later breaks no signature: event %d", e.Seq)
 	}
 }
 

@@ -316,7 +316,7 @@ func TestFromPreparingToAMailByAPI(t *testing.T) {
 	own := g.api("/vials/verify", "application/json", bytes.NewReader(body))
 	require.Contains(t, []int{http.StatusConflict, http.StatusForbidden}, own.status, "who prepared does not verify: %s", own.body)
 	require.Empty(t, own.complaint())
-	post(pharmacist, "/vials/verify", map[string]any{"vials": codes, "at": at(-83)}, &out)
+	post(pharmacist, "/vials/verify", map[string]any{"vials": codes, "at": at(-83), "signature": map[string]any{"password": password}}, &out)
 	post(technician, "/vials/place", map[string]any{"vials": codes, "to": "R1/A", "at": at(-80)}, &out)
 
 	g.token = pharmacist

@@ -62,8 +62,11 @@ func newShop(t testing.TB) *shop {
 	for _, p := range []string{"tech-1", "rph-1", "admin-1"} {
 		hash, err := passwords.Light().Hash(secretOf(p))
 		require.NoError(t, err)
-		require.NoError(t, store.In(t.Context(), "SMALL", func(tx tracker.Tx) error { // past the event: this is no part of what is tested
-			return tx.SaveCredential(t.Context(), tracker.Credential{Person: p, PasswordHash: hash, PasswordAt: morning})
+		require.NoError(t, store.In(t.Context(), "SMALL", func(tx tracker.Tx) error {
+			if err := tx.SaveCredential(t.Context(), tracker.Credential{Person: p, PasswordHash: hash, PasswordAt: morning}); err != nil {
+				return err
+			}
+			return tx.Append(t.Context(), &stock.Event{Kind: stock.PasswordSet, At: morning, EnteredAt: morning, By: p, Via: tracker.ViaMachine, Body: stock.Body{To: p}})
 		}))
 	}
 	return s
