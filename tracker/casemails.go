@@ -3,9 +3,11 @@ package tracker
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"vialward/alerts"
+	"vialward/tracker/stock"
 )
 
 // page words the mail of a case that opened, opened again or became worse; was is the case as it stood before, seq the
@@ -56,6 +58,22 @@ func (j *judgement) page(ctx context.Context, w watch, c, was Case, seq int64) e
 		return j.t.tellRecovered(ctx, j.tx, &c, seq, j.at)
 	}
 	return nil
+}
+
+// pages says whether a rule that keeps the case open may page, as the site's file has it now.
+func (c Case) pages(s *stock.Site) bool {
+	unit, _, _ := s.UnitAt(c.Unit)
+	rules := s.RulesOf(unit)
+	for _, x := range c.Excursions {
+		if !x.stands() {
+			continue
+		}
+		i := slices.IndexFunc(rules, func(r stock.AlarmRule) bool { return r.Kind == string(x.Found.Kind) })
+		if i < 0 || rules[i].PageWhenOpen {
+			return true
+		}
+	}
+	return false
 }
 
 // unheardOnly says that all that is open of a case is stock in the place of sensors never heard: one mail a day speaks for

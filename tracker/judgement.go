@@ -345,7 +345,7 @@ func (j *judgement) goesOn(before SensorNow, f finding, known []thermal.Excursio
 		return nil
 	}
 	var out []thermal.Excursion
-	unheard, silent := false, !before.LastAt.IsZero()
+	unheard, silent := false, !before.LastAt.IsZero() && silentFor(f.alarm.Delay, j.sensor, before, f.assignment, j.at)
 	for _, x := range known {
 		if !x.Unheard {
 			silent = silent || !x.Over() && !x.NotBorneOut // also where all it ever said was withdrawn

@@ -16,12 +16,21 @@ func (t *Tracker) Silence(ctx context.Context, site string, now time.Time) error
 	var heard map[string]SensorNow
 	var set *stock.Site
 	var told SiteSilence
+	var open []Case
 	err := t.Store.Read(ctx, site, func(v View) (err error) {
 		set = v.Site()
 		if heard, err = sensorsByCode(ctx, v); err != nil {
 			return err
 		}
-		told, err = v.SiteSilence(ctx)
+		if told, err = v.SiteSilence(ctx); err != nil {
+			return err
+		}
+		for _, n := range heard {
+			if !n.SilentSince.IsZero() { // it may wait for its unit's delay
+				open, err = v.Cases(ctx, CaseQuery{OpenOnly: true})
+				break
+			}
+		}
 		return err
 	})
 	if err != nil {
@@ -32,8 +41,7 @@ func (t *Tracker) Silence(ctx context.Context, site string, now time.Time) error
 	}
 	quiet := allQuiet(set, heard, now)
 	for _, s := range set.Sensors {
-		n := heard[s.Code]
-		if n.LastAt.IsZero() || !n.SilentSince.IsZero() || !overdue(s, n, now) {
+		if n := heard[s.Code]; n.LastAt.IsZero() || !overdue(s, n, now) || !silenceIsNews(set, open, s, n, now) {
 			continue
 		}
 		if err := t.silent(ctx, site, s, now, quiet); err != nil {
@@ -81,26 +89,61 @@ func overdue(s stock.Sensor, n SensorNow, now time.Time) bool {
 	return thermal.Silent(last.UnixMicro(), s.DeliversEvery, grace(s), now.UnixMicro())
 }
 
-// silent opens the sensor's no-data excursion as of now: from its last reading, of unknown size.
+// SilenceOpens is how long after its last delivery a sensor's silence opens a case under a rule for missing data: after the
+// rule's delay, but never before the sensor counts as silent by its own figure.
+func SilenceOpens(s stock.Sensor, delay time.Duration) time.Duration {
+	return max(s.DeliversEvery+grace(s), delay)
+}
+
+// silentFor says whether a sensor has been silent for so long at the place it has been assigned to.
+func silentFor(delay time.Duration, s stock.Sensor, n SensorNow, a stock.Assignment, now time.Time) bool {
+	return thermal.Silent(laterOf(n.LastReceipt, a.From).UnixMicro(), 0, SilenceOpens(s, delay), now.UnixMicro())
+}
+
+// silenceIsNews says that an overdue sensor has just become silent, or has been for the delay of its unit's rule and has no
+// case yet.
+func silenceIsNews(set *stock.Site, open []Case, s stock.Sensor, n SensorNow, now time.Time) bool {
+	if n.SilentSince.IsZero() {
+		return true
+	}
+	a, _ := s.At(now)
+	unit, _, _ := set.UnitAt(a.Unit)
+	for _, r := range set.RulesOf(unit) {
+		if r.Kind != string(thermal.NoData) || !silentFor(r.Delay, s, n, a, now) {
+			continue
+		}
+		return !slices.ContainsFunc(open, func(c Case) bool {
+			return c.Unit == a.Unit && slices.ContainsFunc(c.Excursions, func(x ExcursionRow) bool {
+				return x.Sensor == s.Code && x.Found.Kind == thermal.NoData && x.stands()
+			})
+		})
+	}
+	return false
+}
+
+// silent notes that a sensor is silent, and opens its no-data excursion when that has lasted for the delay of its unit's
+// rule: from its last reading, of unknown size.
 func (t *Tracker) silent(ctx context.Context, site string, s stock.Sensor, now time.Time, together bool) error {
 	return t.Store.In(ctx, site, func(tx Tx) error {
 		n, err := tx.LockSensor(ctx, s.Code)
 		if err != nil {
 			return err
 		}
-		if n.LastAt.IsZero() || !n.SilentSince.IsZero() || !overdue(s, n, now) {
-			return nil // another daemon was first, or it spoke meanwhile
+		if n.LastAt.IsZero() || !overdue(s, n, now) {
+			return nil // it spoke meanwhile
 		}
-		n.SilentSince = now
-		if err := tx.SaveSensor(ctx, n); err != nil {
-			return err
+		if n.SilentSince.IsZero() {
+			n.SilentSince = now
+			if err := tx.SaveSensor(ctx, n); err != nil {
+				return err
+			}
 		}
 		if err := tx.Order(ctx); err != nil {
 			return err
 		}
 		j := &judgement{t: t, tx: tx, sensor: s, now: &n, at: now, appended: true, together: together, all: together}
 		for _, w := range j.watches() {
-			if w.rule.Kind != thermal.NoData || !w.assignment.To.IsZero() {
+			if w.rule.Kind != thermal.NoData || !j.inUse(w.assignment) || !silentFor(w.alarm.Delay, s, n, w.assignment, now) {
 				continue
 			}
 			if err := j.silence(ctx, w, silence(n, w.assignment)); err != nil {

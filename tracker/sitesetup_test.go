@@ -109,7 +109,7 @@ func smallSite() stock.Site {
 			{Code: "R2", Class: stock.Refrigerator, Shelves: []stock.Shelf{{Code: "A"}}},
 		}}},
 		Areas: []stock.Area{{Code: "PA", Statuses: []stock.AreaStatus{{From: year, Category: "2"}}}},
-		Rules: []stock.AlarmRule{rule("warm", 8000, 15*time.Minute), rule("cold", 2000, 15*time.Minute), rule("freeze", 0, 0), rule("no_data", 0, 45*time.Minute)},
+		Rules: []stock.AlarmRule{rule("warm", 8000, 15*time.Minute), rule("cold", 2000, 15*time.Minute), rule("freeze", 0, 0), rule("no_data", 0, 15*time.Minute)},
 		Sensors: []stock.Sensor{{
 			Code: "T1", Interval: 5 * time.Minute, DeliversEvery: 5 * time.Minute, MaxGap: 30 * time.Minute, SilentAfterMins: 15,
 			Assignments:  []stock.Assignment{{Unit: "R1", From: year}},

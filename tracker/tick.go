@@ -35,7 +35,7 @@ func (t *Tracker) Tick(ctx context.Context, site string) error {
 	return errors.Join(errs...)
 }
 
-// Reminders say open cases again, at the site's rhythm, while they stay open.
+// Reminders say open cases again, at the site's rhythm, while they stay open and a rule that may page keeps them so.
 func (t *Tracker) Reminders(ctx context.Context, site string, now time.Time) error {
 	return t.eachOpenCase(ctx, site, now, func(tx Tx, c Case) error {
 		every := time.Duration(tx.Site().RemindMinutes) * time.Minute
@@ -53,11 +53,17 @@ func (t *Tracker) Reminders(ctx context.Context, site string, now time.Time) err
 		}
 		n := int(now.Sub(c.RaisedAt) / every)
 		c.NextReminder = c.RaisedAt.Add(time.Duration(n+1) * every)
-		if err := tx.SaveCase(ctx, &c); err != nil {
-			return err
+		if !c.pages(tx.Site()) {
+			return tx.SaveCase(ctx, &c)
 		}
 		muted, err := t.planned(ctx, tx, c.Unit, now)
 		if err != nil {
+			return err
+		}
+		muted = muted || c.Muted
+		first := !c.InThread
+		c.Told, c.InThread = c.Told || !muted, c.InThread || !muted // its rule may page since the site's file changed
+		if err := tx.SaveCase(ctx, &c); err != nil {
 			return err
 		}
 		facts, err := t.incident(ctx, tx, c, now)
@@ -65,7 +71,7 @@ func (t *Tracker) Reminders(ctx context.Context, site string, now time.Time) err
 			return err
 		}
 		return t.post(ctx, tx, facts, alerts.StillOpen, occasion{
-			about: fmt.Sprintf("case/%d", c.No), slot: "reminder", n: n, unit: c.Unit, thread: facts.Thread(), muted: muted || c.Muted,
+			about: fmt.Sprintf("case/%d", c.No), slot: "reminder", n: n, unit: c.Unit, thread: facts.Thread(), first: first, muted: muted,
 		})
 	})
 }
@@ -82,6 +88,10 @@ func (t *Tracker) WorkEnded(ctx context.Context, site string, now time.Time) err
 		works, err := tx.PlannedWork(ctx, c.Unit, c.From.Add(-24*time.Hour), now)
 		if err != nil || len(works) == 0 {
 			return err
+		}
+		if !c.pages(tx.Site()) {
+			c.Muted = false
+			return tx.SaveCase(ctx, &c)
 		}
 		last := works[len(works)-1]
 		first := !c.InThread

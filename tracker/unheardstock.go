@@ -115,7 +115,7 @@ func (u *UnheardSensor) look(ctx context.Context, v View, s stock.Sensor, a stoc
 	}
 	for _, r := range v.Site().RulesOf(unit) {
 		if r.Kind == string(thermal.NoData) {
-			u.CaseAt, u.Hold = alerts.HoldUnheard(u.Since, r.Delay, s.DeliversEvery+grace(s)), r.Hold
+			u.CaseAt, u.Hold = alerts.HoldUnheard(u.Since, r.Delay, SilenceOpens(s, 0)), r.Hold
 		}
 	}
 	open, err := v.Cases(ctx, CaseQuery{Unit: a.Unit, OpenOnly: true})

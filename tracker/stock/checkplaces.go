@@ -86,6 +86,8 @@ func (c *checker) covered(at string, u Unit) {
 				c.warn(r.Delay < s.Interval, at+".rules", "the delay of %s's rule %q, %s, is shorter than the interval of %s, %s: it opens at the first reading beyond", u.Code, r.Kind, r.Delay, s.Code, s.Interval)
 			}
 			if r.Kind == "no_data" {
+				silent := max(s.DeliversEvery, time.Duration(s.SilentAfterMins)*time.Minute)
+				c.warn(r.Delay < silent, at+".rules", "%s's rule \"no_data\" has a delay of %s, but %s counts as silent only after %s: nobody is told before that", u.Code, r.Delay, s.Code, silent)
 				c.when(r.Delay < s.Interval+s.DeliversEvery, at+".rules", "%s's rule \"no_data\" opens after %s, which every delivery of %s (each %s, readings each %s) reaches; make it longer", u.Code, r.Delay, s.Code, s.DeliversEvery, s.Interval)
 			}
 		}

@@ -137,6 +137,7 @@ var mistakes = map[string]struct {
 	"stuck at once":              {`interval = "5 min"`, "interval = \"5 min\"\nstuck_after = \"55 min\"", `stuck_after = "55 min"`, "one value 12 times in a row", false},
 	"stuck when":                 {`interval = "5 min"`, "interval = \"5 min\"\nstuck_after = \"often\"", `stuck_after = "often"`, "not a length of time", false},
 	"no calibration":             {"[[sensors.calibrations]]\ncertificate = \"C-4\"\nfrom = \"2025-01-01\"\ndue = \"2026-01-31\"\nuncertainty_celsius = \"0.3\"\n", "", "[[sensors]]\ncode = \"S3\"", "no calibration certificate", true},
+	"delay before silence":       {`interval = "5 min"`, "interval = \"5 min\"\nsilent_after = \"2 h\"", "[[rooms.units.rules]]", "counts as silent only after 2h0m0s", true},
 	"unwatched unit":             {"unit = \"K3\"\nfrom = \"2025-01-01\"", "unit = \"K2\"\nfrom = \"2025-01-01\"", "[[rooms.units]]\ncode = \"K3\"", "no sensor is assigned", true},
 	"limit of two kinds":         {"days = 10", "days = 10\nhours = 240", "[[limits]]", "exactly one of hours and days", false},
 	"limit above the chapter's":  {"days = 10", "days = 11", "[[limits]]", "may only shorten", false},

@@ -255,7 +255,7 @@ func (v *visit) ruleLines(u stock.Unit) []ruleLine {
 		case "freeze":
 			l.Say = "one reading at or below " + limit + " plus the sensor's uncertainty"
 		default:
-			l.Say = v.silenceWords(u)
+			l.Say = v.silenceWords(u, r)
 		}
 		if r.Delay > 0 && r.Kind != "no_data" {
 			l.Say += " for " + span(r.Delay)
@@ -272,12 +272,12 @@ func (v *visit) ruleLines(u stock.Unit) []ruleLine {
 	return out
 }
 
-// silenceWords say when a unit's temperatures are missing: that is each sensor's own figure.
-func (v *visit) silenceWords(u stock.Unit) string {
+// silenceWords say when a unit's temperatures are missing: the rule's delay, or a sensor's own figure where that is longer.
+func (v *visit) silenceWords(u stock.Unit, r stock.AlarmRule) string {
 	var all []string
 	for _, s := range v.site.Sensors {
 		if a, ok := s.At(v.now); ok && a.Unit == u.Code {
-			all = append(all, fmt.Sprintf("%s: nothing received for %s, or readings more than %s apart", s.Code, span(time.Duration(s.SilentAfterMins)*time.Minute), span(s.MaxGap)))
+			all = append(all, fmt.Sprintf("%s: nothing received for %s, or readings more than %s apart", s.Code, span(tracker.SilenceOpens(s, r.Delay)), span(s.MaxGap)))
 		}
 	}
 	if len(all) == 0 {
