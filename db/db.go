@@ -172,9 +172,9 @@ func away(err error) error {
 	case err == nil || errors.Is(err, context.Canceled):
 		return err
 	case errors.As(err, &pg):
-		// 08 connection, 53 resources (disk full, too many connections), 57P the server is stopping or starting, 55000 no
-		// connections are taken: PostgreSQL's documentation, appendix A.
-		if c := pg.Code; c[:2] == "08" || c[:2] == "53" || c[:3] == "57P" || c == "55000" {
+		// 08 connection, 40 it gave way to others each time, 53 resources (disk full, too many connections), 57P the server is
+		// stopping or starting, 55000 no connections are taken: PostgreSQL's documentation, appendix A.
+		if c := pg.Code; c[:2] == "08" || c[:2] == "40" || c[:2] == "53" || c[:3] == "57P" || c == "55000" {
 			return fmt.Errorf("%w: %w", tracker.ErrAway, err)
 		}
 		return err

@@ -96,6 +96,15 @@ func (t *tx) sumUp() {
 		t.id, s.Read, s.Stored, s.Duplicate, s.Conflicting, s.Missing, s.Refused)
 }
 
+// Withdrawn looks at an intake that this transaction did not begin.
+func (t *tx) Withdrawn(ctx context.Context, intake int64) (withdrawn bool, err error) {
+	err = t.q.QueryRow(ctx, `select withdrawn_seq is not null from intake where site = $1 and intake = $2`, t.id, intake).Scan(&withdrawn)
+	if err != nil {
+		return false, fmt.Errorf("look whether intake %d still counts: %w", intake, err)
+	}
+	return withdrawn, nil
+}
+
 // WithdrawIntake sets an intake's readings aside, once.
 func (t *tx) WithdrawIntake(ctx context.Context, intake, seq int64) (tracker.Intake, error) {
 	if _, err := t.q.Exec(ctx, `select from intake where site = $1 and intake = $2 for update`, t.id, intake); err != nil {

@@ -148,6 +148,70 @@ func TestIntakeAddsUp(t *testing.T) {
 	require.True(t, broken, "%v", err)
 }
 
+// Checkpoints after an instant are replaced, and the newest before one is found, whether the sensor is locked and its
+// newest known or not, and in whatever order that is asked for.
+func TestCheckpointsAreReplaced(t *testing.T) {
+	t.Parallel()
+	d := freshSite(t)
+	ctx := t.Context()
+	at := func(minutes ...int) (cs []tracker.Checkpoint) {
+		for _, m := range minutes {
+			cs = append(cs, tracker.Checkpoint{AtMicros: noon.Add(time.Duration(m) * time.Minute).UnixMicro(), States: []byte{byte(m)}})
+		}
+		return cs
+	}
+	for name, locked := range map[string]bool{"T1": true, "T2": false} {
+		found := func(tx tracker.Tx, before int, want ...int) {
+			t.Helper()
+			c, ok, err := tx.Checkpoint(ctx, name, at(before)[0].AtMicros)
+			require.NoError(t, err)
+			require.Equal(t, len(want) > 0, ok)
+			if ok {
+				require.Equal(t, at(want...)[0], c)
+			}
+		}
+		in := func(f func(tx tracker.Tx)) {
+			t.Helper()
+			require.NoError(t, d.In(ctx, "A", func(tx tracker.Tx) error {
+				if locked {
+					_, err := tx.LockSensors(ctx, []string{name})
+					require.NoError(t, err)
+				}
+				f(tx)
+				return nil
+			}))
+		}
+		save := func(tx tracker.Tx, after int, cs ...int) {
+			t.Helper()
+			require.NoError(t, tx.SaveCheckpoints(ctx, name, at(after)[0].AtMicros, at(cs...)))
+		}
+		in(func(tx tracker.Tx) {
+			found(tx, 99)
+			save(tx, 0, 10, 20, 30)
+			found(tx, 99, 30)
+			found(tx, 30, 20)
+			save(tx, 15, 25)
+			found(tx, 99, 25)
+			found(tx, 25, 10)
+		})
+		in(func(tx tracker.Tx) {
+			found(tx, 99, 25)
+			found(tx, 25, 10)
+			save(tx, 25, 40)
+			found(tx, 99, 40)
+			save(tx, 12)
+			found(tx, 99, 10)
+		})
+		in(func(tx tracker.Tx) {
+			found(tx, 99, 10)
+			save(tx, 5)
+			found(tx, 99)
+			save(tx, 5, 7)
+		})
+		in(func(tx tracker.Tx) { found(tx, 99, 7) })
+	}
+}
+
 // Migrating twice, and twice at once, is the same as once.
 func TestMigrateTwice(t *testing.T) {
 	t.Parallel()

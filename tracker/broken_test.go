@@ -2,6 +2,7 @@ package tracker_test
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -283,6 +284,21 @@ func TestPartOnRecord(t *testing.T) {
 		require.Equal(t, in.Rows.Read, dbtest.Ask(t, s.dsn, "select values_read from intake_total"))
 		require.Equal(t, int64(1), dbtest.Ask(t, s.dsn, "select count(*) from intake where finished_at is not null"))
 		again(t, s, in.Rows.Stored)
+	})
+	t.Run("it is withdrawn while it comes in", func(t *testing.T) {
+		t.Parallel()
+		s := newSite(t)
+		half := text.Len() - 20_000
+		withdraw := readerThat(func() error {
+			_, err := s.Withdraw(t.Context(), "SMALL", pharmacist, 1, "of another box")
+			return cmp.Or(err, io.EOF)
+		})
+		_, err := take(t, s, t.Context(), io.MultiReader(bytes.NewReader(text.Bytes()[:half]), withdraw, bytes.NewReader(text.Bytes()[half:])))
+		refused(t, err, "withdrawn")
+		require.Zero(t, dbtest.Ask(t, s.dsn, "select count(*) from intake where finished_at is not null"))
+		require.Zero(t, dbtest.Ask(t, s.dsn, "select count(*) from sensor_now where last_at is not null"))
+		in := s.takeIn(t, text.String())
+		require.Equal(t, templog.Rows{Read: n, Stored: n}, in.Rows, "what was set aside is not known")
 	})
 	t.Run("the disk is full", func(t *testing.T) {
 		t.Parallel()

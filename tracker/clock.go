@@ -115,8 +115,14 @@ func (t *Tracker) Withdraw(ctx context.Context, site string, a Actor, intake int
 		if in.Withdrawn {
 			return stock.Refuse("withdrawn", "", "intake %d was withdrawn before", intake)
 		}
+		if spans, err = tx.Spans(ctx, intake); err != nil { // again: under the order no part of it can come any more
+			return err
+		}
 		var late []LateFind
 		for _, span := range spans {
+			if _, locked := known[span.Sensor]; !locked {
+				return stock.Refuse("coming_in", "", "intake %d is still coming in; withdraw it when it has ended", intake)
+			}
 			finds, err := t.withoutIntake(ctx, tx, span, known[span.Sensor], now)
 			if err != nil {
 				return err

@@ -97,6 +97,22 @@ func TestTogetherAsOneAfterAnother(t *testing.T) {
 	})
 }
 
+// A post knows what the ones before it in the same transaction brought, whichever of them that was.
+func TestTogetherKnowsItsNeighbours(t *testing.T) {
+	t.Parallel()
+	s := newSiteLike(t, twoSensors)
+	taken, err := s.TakeInMany(t.Context(), "SMALL", []tracker.Arrival{
+		arrival(t, logOf("T2", s.now, "5")), arrival(t, logOf("T1", s.now, "5")), arrival(t, logOf("T1", s.now, "5")), arrival(t, logOf("T1", s.now, "6")),
+	})
+	require.NoError(t, err)
+	var rows []templog.Rows
+	for _, x := range taken {
+		rows = append(rows, x.Intake.Rows)
+	}
+	require.Equal(t, []templog.Rows{{Read: 1, Stored: 1}, {Read: 1, Stored: 1}, {Read: 1, Duplicate: 1}, {Read: 1, Conflicting: 1}}, rows)
+	require.Equal(t, int64(3), dbtest.Ask(t, s.dsn, "select sum(n)::int8 from reading"))
+}
+
 // All of several posts are taken, or none: of a statement that fails in the last of them nothing stays, no number is used
 // up, and a document that is none keeps nobody out.
 func TestTogetherAllOrNone(t *testing.T) {

@@ -22,6 +22,8 @@ type taking struct {
 	now time.Time
 	in  Intake
 
+	fresh bool // it begins in the transaction that finishes it
+
 	given, unwanted int64 // values so far; those refused here since one was taken
 	lastRefused     templog.Refusal
 

@@ -100,6 +100,11 @@ func (k *taking) one(ctx context.Context, tx Tx, intake int64, now *SensorNow, r
 // record appends the event that speaks for what this transaction stores of the delivery: in Number how many rows of
 // readings, in Since and Until what time they are of.
 func (k *taking) record(ctx context.Context, tx Tx, kind stock.Kind, intake int64, stored ...effects) error {
+	if k.begun() && !k.fresh {
+		if err := stillCounts(ctx, tx, intake); err != nil {
+			return err
+		}
+	}
 	b := stock.Body{Intake: intake}
 	for _, e := range stored {
 		if e.parts == 0 {
@@ -115,6 +120,19 @@ func (k *taking) record(ctx context.Context, tx Tx, kind stock.Kind, intake int6
 	}
 	e := stock.Event{Kind: kind, At: k.now, EnteredAt: k.now, By: k.in.By, Via: k.via, Body: b}
 	return tx.Append(ctx, &e)
+}
+
+// stillCounts refuses a further part of an intake that was withdrawn since the last one: nobody would expect it to count.
+// Under the site's order a withdrawal is before this, or after all of it.
+func stillCounts(ctx context.Context, tx Tx, intake int64) error {
+	if err := tx.Order(ctx); err != nil {
+		return err
+	}
+	withdrawn, err := tx.Withdrawn(ctx, intake)
+	if err == nil && withdrawn {
+		err = stock.Refuse("withdrawn", "", "intake %d was withdrawn while it came in, and what was taken of it is set aside; send it again if it is to count", intake)
+	}
+	return err
 }
 
 // begin makes the intake's row with the first thing stored.
@@ -137,7 +155,7 @@ func (t *Tracker) finish(ctx context.Context, site string, all []*taking) error 
 		for i, k := range all {
 			done[i] = *k // as it was, in case this runs again
 			if !k.begun() {
-				done[i].in.ID = number
+				done[i].in.ID, done[i].fresh = number, true
 				if _, err := tx.NewIntake(ctx, done[i].in); err != nil {
 					return err
 				}

@@ -329,6 +329,8 @@ type IntakeTx interface {
 	// AddReadings stores only what is new, sorted by instant, in rows numbered within the intake from first on; it answers
 	// how many rows.
 	AddReadings(ctx context.Context, intake int64, first int, sensor string, readings []thermal.Reading) (rows int, err error)
+	// Withdrawn says whether a delivery of which a part was stored before this transaction has been set aside since.
+	Withdrawn(ctx context.Context, intake int64) (bool, error)
 	// WithdrawIntake sets an intake's readings aside; it answers the intake as it was before.
 	WithdrawIntake(ctx context.Context, intake, seq int64) (Intake, error)
 	// Spans of an intake's readings, by sensor.

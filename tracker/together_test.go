@@ -94,10 +94,16 @@ func TestAllAtOnce(t *testing.T) {
 			_, err = other.TakeIn(ctx, "SMALL", tracker.Rule, tracker.Delivery{Source: "folder", Name: "both", Values: p})
 			return err
 		}
+		many := func() error { // the other daemon's small posts, in another order of sensors
+			_, err := other.TakeInMany(ctx, "SMALL", []tracker.Arrival{
+				arrival(t, logOf("T2", at.Add(6*time.Minute), "9", "9", "9")), arrival(t, logOf("T1", at.Add(6*time.Minute), "5", "9", "-1")), arrival(t, text),
+			})
+			return err
+		}
 		backwards := slices.Clone(codes)
 		slices.Reverse(backwards)
 		wrong := allAtOnce(
-			log("T1", "5", "9", "-1", "9", "9", "9"), log("T2", "5", "-1", "9", "9", "9", "9"), log("T1", "5", "9", "-1", "9", "9", "9"), both,
+			many, log("T1", "5", "9", "-1", "9", "9", "9"), log("T2", "5", "-1", "9", "9", "9", "9"), log("T1", "5", "9", "-1", "9", "9", "9"), both,
 			issue(s.Tracker, codes[0]), issue(other, codes[0]), issue(other, codes[1]), move(codes...), move(backwards...),
 			func() error {
 				_, err := other.Recall(ctx, "SMALL", pharmacist, tracker.Recall{Batch: stockBatch(codes[0]), Reason: fmt.Sprintf("round %d", round)})

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -266,5 +267,56 @@ func TestDatabaseAway(t *testing.T) {
 	w.kept(t, p, g)
 	w.undisturbed(t, g, codes)
 	require.NotEmpty(t, g.allSent(t))
+	g.stop(t)
+}
+
+// Told to stop while many loggers post: what was received is stored and acknowledged, whoever comes later is not let in, and
+// nobody is told that something went wrong.
+func TestStoppedWhileManyPost(t *testing.T) {
+	t.Parallel()
+	p := setUp(t, "")
+	g := p.start(t, "")
+	var mu sync.Mutex
+	var acknowledged []string
+	others := map[int]string{}
+	var told, sent atomic.Int64
+	at := time.Now().Add(-10 * time.Minute).Truncate(time.Second)
+	var loggers sync.WaitGroup
+	for i := range 30 {
+		sensor := []string{"T1", "T2", "T3", "T4", "T5", "T7"}[i%6]
+		loggers.Go(func() {
+			for {
+				text := strings.Replace(csv(at.Add(time.Duration(sent.Add(1))*time.Millisecond), 1, 0, "5.0"), "T1,", sensor+",", 1)
+				a := g.api("/readings", "text/csv", strings.NewReader(text))
+				if a.err != nil {
+					return
+				}
+				mu.Lock()
+				if a.status == http.StatusOK {
+					acknowledged = append(acknowledged, text)
+				} else {
+					others[a.status] = string(a.body)
+				}
+				mu.Unlock()
+				told.Add(1)
+			}
+		})
+	}
+	until(t, "many have posted", func() bool { return told.Load() > 300 })
+	require.NoError(t, g.Process.Signal(syscall.SIGTERM))
+	loggers.Wait()
+	until(t, "the daemon ends", func() bool { return len(g.ended) > 0 })
+	err := <-g.ended
+	g.ended <- err
+	require.NoError(t, err, "%s", g.said)
+	require.Empty(t, others)
+	require.NotContains(t, g.said.String(), "level=ERROR")
+	g = p.start(t, "")
+	all := "sensor,at,celsius\n"
+	for _, text := range acknowledged {
+		_, row, _ := strings.Cut(text, "\n")
+		all += row
+	}
+	require.Equal(t, int64(len(acknowledged)), g.api("/readings", "text/csv", strings.NewReader(all)).rows(t)["duplicate"], "acknowledged, and lost")
 	g.stop(t)
 }

@@ -64,7 +64,7 @@ func aboutBlank(status int, detail string) problem {
 // refusal is about what was asked.
 var standing = map[string]bool{
 	"expired": true, "on_hold": true, "old_label": true, "unverified": true, "gone": true, "same_person": true, "wrong_state": true, "there": true,
-	"later": true, "no_hold": true, "still_out": true, "short_life": true, "confirmed": true, "withdrawn": true, "draft": true,
+	"later": true, "no_hold": true, "still_out": true, "short_life": true, "confirmed": true, "withdrawn": true, "coming_in": true, "draft": true,
 	"unconfirmed": true, "refreeze": true, "relabel": true, "order": true, "ended": true, "shorter": true, "closed": true,
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -14,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"vialward/cmd/vialward/internal/present"
+	"vialward/db"
 	"vialward/db/dbtest"
 	"vialward/tracker/templog"
 )
@@ -167,4 +169,90 @@ func TestPostsAroundTheSmallOnes(t *testing.T) {
 		require.Equal(t, got.Read, got.Stored+got.Duplicate)
 		require.Equal(t, i == 0, got.Stored == 1)
 	}
+}
+
+// second is another daemon's server on the same database, with the same clock.
+func (s *shop) second(t *testing.T) *shop {
+	t.Helper()
+	store, err := db.Open(t.Context(), s.dsn)
+	require.NoError(t, err)
+	t.Cleanup(store.Close)
+	other := *s.Tracker
+	other.Store = store
+	o := &shop{dsn: s.dsn, Server: &Server{Tracker: &other, Log: s.Log, Now: s.clock, MaxBodyBytes: s.MaxBodyBytes}}
+	o.h = o.Handler()
+	return o
+}
+
+// Law: whatever the same sensors' values are sent as, CSV, JSON or lines of it, in small posts and long ones, through two
+// daemons at once, often more than once and sometimes with another value for the same instant: each value is in one class,
+// an instant's first value is stored, any other one conflicts, and the rest is known; the record has each of them once,
+// and sent again all of it is known.
+func TestEveryWayAtOnce(t *testing.T) {
+	t.Parallel()
+	s := newShop(t)
+	servers := []*shop{s, s.second(t)}
+	random := rand.New(rand.NewPCG(7, 11))
+	type reading struct {
+		sensor string
+		minute int
+		value  string
+	}
+	distinct := map[reading]bool{}
+	instants := map[reading]bool{}
+	var posts []func() answer
+	sent := 0
+	for n := range 150 {
+		count := 1 + random.IntN(4)
+		if n%15 == 0 {
+			count = 800 // a post on its own: longer than the small ones
+		}
+		media := []string{mediaCSV, mediaJSON, mediaNDJSON}[random.IntN(3)]
+		var csv, lines strings.Builder
+		csv.WriteString("sensor,at,celsius\n")
+		var objects []string
+		for range count {
+			r := reading{[]string{"T1", "T2"}[random.IntN(2)], random.IntN(600), "4.8"}
+			if random.IntN(20) == 0 {
+				r.value = "4.9"
+			}
+			distinct[r], instants[reading{r.sensor, r.minute, ""}] = true, true
+			at := morning.Add(-time.Duration(r.minute) * time.Minute).Format(time.RFC3339)
+			fmt.Fprintf(&csv, "%s,%s,%s\n", r.sensor, at, r.value)
+			o := fmt.Sprintf(`{"sensor":%q,"at":%q,"celsius":%s}`, r.sensor, at, r.value)
+			objects = append(objects, o)
+			lines.WriteString(o + "\n")
+		}
+		sent += count
+		body := map[string]string{mediaCSV: csv.String(), mediaJSON: "[" + strings.Join(objects, ",") + "]", mediaNDJSON: lines.String()}[media]
+		posts = append(posts, func() answer { return servers[n%2].readings("logger", media, body) })
+	}
+	all := func() (sum templog.Rows) {
+		answers := make([]answer, len(posts))
+		var wait sync.WaitGroup
+		for i, post := range posts {
+			wait.Go(func() { answers[i] = post() })
+		}
+		wait.Wait()
+		for _, a := range answers {
+			r := read[takenIn](t, a).Rows
+			require.Equal(t, r.Read, r.Stored+r.Duplicate+r.Conflicting)
+			sum.Read, sum.Stored, sum.Duplicate, sum.Conflicting = sum.Read+r.Read, sum.Stored+r.Stored, sum.Duplicate+r.Duplicate, sum.Conflicting+r.Conflicting
+		}
+		return sum
+	}
+	sum := all()
+	require.Equal(t, int64(sent), sum.Read)
+	require.Equal(t, int64(len(distinct)), dbtest.Ask(t, s.dsn, "select sum(n)::int8 from reading"))
+	require.Equal(t, int64(len(distinct)), sum.Stored+sum.Conflicting)
+	require.LessOrEqual(t, sum.Stored, int64(len(instants)))
+	require.Equal(t, templog.Rows{Read: sum.Read, Duplicate: sum.Read}, all(), "sent again all of it is known")
+	for column, want := range map[string]int64{"values_read": 2 * sum.Read, "stored": sum.Stored, "duplicate": sum.Duplicate + sum.Read, "conflicting": sum.Conflicting} {
+		require.Equal(t, want, dbtest.Ask(t, s.dsn, "select "+column+" from intake_total"), column)
+		require.Equal(t, want, dbtest.Ask(t, s.dsn, "select sum("+column+")::int8 from intake"), column)
+	}
+	require.Equal(t, int64(2*len(posts)), dbtest.Ask(t, s.dsn, "select count(*) from intake"))
+	require.Equal(t, int64(2*len(posts)), dbtest.Ask(t, s.dsn, "select max(intake) from intake"), "numbers without a hole")
+	require.Equal(t, int64(2*len(posts)), dbtest.Ask(t, s.dsn, "select count(*) from event where kind = 'intake_taken'"))
+	require.Zero(t, dbtest.Ask(t, s.dsn, "select deadlocks from pg_stat_database where datname = current_database()"))
 }
