@@ -203,7 +203,7 @@ func TestAnOldFileUndoesNoAssessment(t *testing.T) {
 func TestTwoChangePeopleAtOnce(t *testing.T) {
 	t.Parallel()
 	s, ctx := staffed(t), t.Context()
-	const n = 8
+	const n = 4 // of as many at once, each is first within as many tries
 	errs := make(chan error, n)
 	for i := range n {
 		go func() {
@@ -211,15 +211,9 @@ func TestTwoChangePeopleAtOnce(t *testing.T) {
 			errs <- err
 		}()
 	}
-	added := 0
 	for range n {
-		if err := <-errs; err == nil {
-			added++
-		} else {
-			require.ErrorContains(t, err, "site_version", "given up after a few tries, and said")
-		}
+		require.NoError(t, <-errs)
 	}
-	require.Positive(t, added)
 	site, err := s.ShowSite(ctx, "SMALL")
 	require.NoError(t, err)
 	kept := 0
@@ -228,8 +222,8 @@ func TestTwoChangePeopleAtOnce(t *testing.T) {
 			kept++
 		}
 	}
-	require.Equal(t, added, kept)
-	require.Equal(t, 1+added, site.Version)
+	require.Equal(t, n, kept)
+	require.Equal(t, 1+n, site.Version)
 }
 
 // Verifying and releasing at the instant of lapse, in the record and not only in the rule.

@@ -9,6 +9,7 @@ import (
 	"vialward/cmd/vialward/internal/app"
 	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
+	"vialward/tracker/access"
 	"vialward/tracker/stock"
 	"vialward/tracker/sweep"
 	"vialward/tracker/walltime"
@@ -132,7 +133,12 @@ func (o confirmSweep) Run(c *call) error {
 			return err
 		}
 		c.print(map[string]any{"number": row.Number, "confirmed_by": row.ConfirmedBy}, fmt.Sprintf("sweep %03d confirmed by %s\n", row.Number, row.ConfirmedBy))
-		return nil
+		return t.Store.Read(c.ctx, site, func(v tracker.View) error {
+			if warning := access.Warning(v.Site(), who.Person.Code, access.Confirm, t.Now()); warning != "" {
+				fmt.Fprintln(c.stderr, "vialward: worth a look:", warning)
+			}
+			return nil
+		})
 	})
 }
 

@@ -44,6 +44,7 @@ type sweepConfirmed struct {
 	Number      int             `json:"number"`
 	ConfirmedBy string          `json:"confirmed_by"`
 	ConfirmedAt present.Instant `json:"confirmed_at"`
+	Warning     string          `json:"warning,omitempty"` // of a competency that does not stand
 }
 
 type withdrawal struct {
@@ -107,7 +108,8 @@ func confirmSweep(ctx context.Context, q *ask, b confirmation) (sweepConfirmed, 
 		return sweepConfirmed{}, err
 	}
 	row, err := q.t.ConfirmSweep(ctx, q.site.Code, q.who, int(number), b.At)
-	return sweepConfirmed{row.Number, row.ConfirmedBy, q.as.Instant(row.ConfirmedAt)}, err
+	warning := access.Warning(q.site, q.who.Person.Code, access.Confirm, q.now)
+	return sweepConfirmed{row.Number, row.ConfirmedBy, q.as.Instant(row.ConfirmedAt), warning}, err
 }
 
 func withdraw(ctx context.Context, q *ask, b withdrawal) (intakeWithdrawn, error) {

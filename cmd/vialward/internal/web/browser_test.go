@@ -46,7 +46,7 @@ func everyPage(n *night) map[string]string {
 		"unit-month": "/units/R5?period=30d", "vial-hold": "/vials/" + n.batch["HYDC"][3], "vial-closed": "/vials/" + n.batch["MICA"][0],
 		"vial-not-checked": "/vials/" + n.batch["VECU"][len(n.batch["VECU"])-1], "vial-recalled": "/vials/" + n.batch["ALTE"][0] + "?label=1",
 		"batch": "/batches/251111-2", "stock": "/stock", "stock-held": "/stock?only=hold", "cases": "/cases", "case-warm": "/cases/2", "case-freeze": "/cases/3",
-		"case-no-data": "/cases/1", "sweeps": "/sweeps", "sweep": "/sweeps/5", "sweep-now": "/sweeps/now", "waste": "/waste?from=2025-11", "waste-nothing": "/waste", "outbox": "/outbox", "mail": "/outbox/20",
+		"case-no-data": "/cases/1", "sweeps": "/sweeps", "sweep": "/sweeps/5", "sweep-now": "/sweeps/now", "waste": "/waste?from=2025-11", "waste-nothing": "/waste", "staff": "/people", "outbox": "/outbox", "mail": "/outbox/20",
 		"find": "/find?q=o", "find-product": "/find?q=mica", "find-mistyped": "/find?q=251111-2-07-00", "people": "/demo/people", "no-page": "/nowhere",
 		"no-case": "/cases/99", "bad-period": "/units/R1?period=1y",
 	}

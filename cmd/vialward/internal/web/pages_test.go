@@ -73,7 +73,7 @@ func TestGoldenPages(t *testing.T) {
 		"today": "/", "unit": "/units/R1", "case": "/cases/2", "case_no_temperatures": "/cases/1", "sweep": "/sweeps/5",
 		"vial": "/vials/" + n.batch["HYDC"][3], "vial_gone": "/vials/" + n.batch["HYDC"][0], "vial_moved": "/vials/" + n.batch["HYDC"][1],
 		"batch": "/batches/251111-2", "stock": "/stock", "cases": "/cases", "sweeps": "/sweeps",
-		"waste": "/waste?from=2025-11", "waste_nothing": "/waste",
+		"waste": "/waste?from=2025-11", "waste_nothing": "/waste", "staff": "/people",
 	} {
 		status, page := n.page(t, path)
 		require.Equal(t, http.StatusOK, status, path)

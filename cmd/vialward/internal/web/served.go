@@ -38,6 +38,7 @@ func (s *Server) served() []served {
 		look("/waste", "waste", access.Read, wastePageOf),
 		look("/outbox", "outbox", access.ReadMail, outboxPageOf),
 		look("/outbox/{id}", "mail", access.ReadMail, mailPageOf),
+		look("/people", "staff", access.Read, staffPageOf),
 		look("/find", "find", access.Read, findPageOf),
 	}
 	if s.Metrics != nil {
