@@ -127,16 +127,16 @@ func TestPostsGoTogether(t *testing.T) {
 		k, start := newDesk(), time.Now()
 		k.Take = func(_ context.Context, _ string, all []tracker.Arrival) ([]tracker.Taken, error) {
 			begun = append(begun, time.Since(start))
-			time.Sleep(time.Millisecond)
+			time.Sleep(time.Millisecond) // here and below the clock of the bubble: no time passes
 			return make([]tracker.Taken, len(all)), nil
 		}
 		var wait sync.WaitGroup
 		for i := range 40 { // one each half millisecond
 			wait.Go(func() { k.post(fmt.Sprint(i)) })
-			time.Sleep(time.Millisecond / 2)
+			time.Sleep(time.Millisecond / 2) // the clock of the bubble
 		}
 		wait.Wait()
-		time.Sleep(apart) // the line ends
+		time.Sleep(apart) // the line ends, by the clock of the bubble
 		require.Greater(t, len(begun), 5)
 		for i := 4; i < len(begun); i++ { // the first ones come alone
 			require.GreaterOrEqual(t, begun[i]-begun[i-1], apart)
