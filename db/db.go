@@ -7,11 +7,9 @@ package db
 
 import (
 	"context"
-	"embed"
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"net"
 	"sync"
 	"time"
@@ -20,18 +18,12 @@ import (
 	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/pgtype"
 	"github.com/jackc/pgx/v5/pgxpool"
-	"github.com/jackc/pgx/v5/stdlib"
-	"github.com/pressly/goose/v3"
-	"github.com/pressly/goose/v3/lock"
 
 	"vialward/tracker"
 	"vialward/tracker/chain"
 	"vialward/tracker/stock"
 	"vialward/tracker/templog"
 )
-
-//go:embed migrations/*.sql
-var migrations embed.FS
 
 // DB implements tracker.Store and alerts.Outbox.
 type DB struct {
@@ -72,40 +64,6 @@ func (d *DB) Close() { d.pool.Close() }
 func (d *DB) Ping(ctx context.Context) error {
 	var n int
 	return d.pool.QueryRow(ctx, "select count(*) from outbox where false").Scan(&n)
-}
-
-// Migrate brings the schema up to date as the owner, under an advisory lock: of several daemons one migrates and the
-// others wait.
-func Migrate(ctx context.Context, dsn string) error {
-	cfg, err := pgx.ParseConfig(dsn)
-	if err != nil {
-		return fmt.Errorf("read the database address: %w", err)
-	}
-	conn := stdlib.OpenDB(*cfg)
-	defer conn.Close()
-	locker, err := lock.NewPostgresSessionLocker()
-	if err != nil {
-		return err
-	}
-	files, err := fs.Sub(migrations, "migrations")
-	if err != nil {
-		return err
-	}
-	p, err := goose.NewProvider(goose.DialectPostgres, conn, files, goose.WithSessionLocker(locker))
-	if err != nil {
-		return fmt.Errorf("prepare migrations: %w", err)
-	}
-	_, err = p.Up(ctx)
-	var pg *pgconn.PgError
-	if errors.As(err, &pg) && pg.Code == "42501" { // insufficient privilege
-		owner, name := pgx.Identifier{cfg.User}.Sanitize(), pgx.Identifier{cfg.Database}.Sanitize()
-		return fmt.Errorf("migrate the database: %w. Its user has to own it and be in the role the daemon works as; once, as a superuser: "+
-			"create role vialward_daemon nologin; grant vialward_daemon to %s; alter database %s owner to %s", err, owner, name, owner)
-	}
-	if err != nil {
-		return away(fmt.Errorf("migrate the database: %w", err))
-	}
-	return nil
 }
 
 // In runs f in one transaction, again when Postgres gave way to another one.

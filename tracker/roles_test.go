@@ -47,7 +47,7 @@ func operations(t *testing.T, s *setup) map[access.Operation]func(a tracker.Acto
 			return err
 		},
 		access.TakeOver: func(a tracker.Actor) error {
-			_, err := s.TakeOver(ctx, "SMALL", a, tracker.TakeOver{Product: "NONE", Count: 1, BUD: "2099-01-01", Made: "2025-10-10", To: "R1/A"})
+			_, err := s.TakeOver(ctx, "SMALL", a, tracker.TakeOver{Product: "NONE", Count: 1, BUD: "2025-10-20", Made: "2025-10-10", To: "R1/A"})
 			return err
 		},
 		access.Label:  handled(func(a tracker.Actor) (tracker.Handled, error) { return s.Label(ctx, "SMALL", a, one, s.now) }),

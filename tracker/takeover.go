@@ -46,6 +46,13 @@ func (t *Tracker) TakeOver(ctx context.Context, site string, a Actor, o TakeOver
 		if !made.Before(now) || o.Count < 1 {
 			return stock.Refuse("made", "", "stock that is taken over was made before now, and there is at least one vial of it")
 		}
+		// The hour is not on record: the whole day it was made on counts for the label. Whichever way it was kept before, the
+		// chapter's longest limit of all is the last word; beyond it the year is wrong, or it is no beyond-use date.
+		ends := walltime.EndOfDay(day.Year(), day.Month(), day.Day(), zone)
+		if last, limit := beyonduse.Shipped().LongestFrom(ends, zone); bud.After(last) {
+			return stock.Refuse("bud", "", "the label's beyond-use date %s is later than any sterile preparation made on %s may have: the longest limit is %s, which is %s. "+
+				"Read the label again, its year too; a manufacturer's expiry date is not a beyond-use date", o.BUD, o.Made, limit, last.In(zone).Format("Mon 2 Jan 2006 15:04 MST"))
+		}
 		number, err := tx.NextNumber(ctx, "batch "+day.Format("060102"))
 		if err != nil {
 			return err

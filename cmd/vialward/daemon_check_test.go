@@ -117,3 +117,30 @@ func TestCheckFindsNoSiteAndNoDatabase(t *testing.T) {
 		require.True(t, slices.ContainsFunc(all, func(c tried) bool { return c.What == what && c.OK }), what)
 	}
 }
+
+// check only tries: a database that was never migrated is as empty afterwards as before, and what waits is named; so is
+// the one migration an upgrade brings.
+func TestCheckMigratesNothing(t *testing.T) {
+	t.Parallel()
+	p := setUp(t, "")
+	dsn := dbtest.Empty(t)
+	p.edit(t, p.dsn, dsn)
+	say := func() string {
+		_, all, failed := p.check(t)
+		require.NotContains(t, failed, "database")
+		i := slices.IndexFunc(all, func(c tried) bool { return c.What == "database" })
+		require.GreaterOrEqual(t, i, 0)
+		return all[i].Say
+	}
+	const tables = `select count(*) from pg_class c join pg_namespace n on n.oid = c.relnamespace where n.nspname = 'public'`
+	require.Contains(t, say(), "migrations wait for the next start of a daemon: 00001_")
+	require.Zero(t, dbtest.Ask(t, dsn, tables))
+
+	p.edit(t, dsn, p.dsn)
+	require.Contains(t, say(), "schema up to date")
+	const newest = `select max(version_id) from goose_db_version`
+	was := dbtest.Ask(t, p.dsn, newest)
+	dbtest.Exec(t, p.dsn, fmt.Sprintf(`delete from goose_db_version where version_id = %d`, was))
+	require.Contains(t, say(), fmt.Sprintf("one migration waits for the next start of a daemon: %05d_", was))
+	require.Equal(t, was-1, dbtest.Ask(t, p.dsn, newest))
+}

@@ -120,7 +120,7 @@ func TestNothingIsIgnored(t *testing.T) {
 			Refused []struct{ Code, Why string }
 		}
 		code, stdout, _ := vialward(t, "", append([]string{"--json"}, strings.Fields(args)...)...)
-		require.Equal(t, exitRefused, code, args)
+		require.Equal(t, exitFailed, code, args)
 		require.NoError(t, json.Unmarshal([]byte(stdout), &refused), args)
 		require.Equal(t, "not_found", refused.Refused[0].Code)
 		require.Contains(t, refused.Refused[0].Why, "not in the record")

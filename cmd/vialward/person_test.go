@@ -37,8 +37,8 @@ func TestPeopleByCommandLine(t *testing.T) {
 	}
 	bench := []string{"token", "make", "admin", "--as", "admin", "--name", "bench"}
 	refused(exitFailed, "do not go together", bench...) // nobody has a password yet
-	refused(exitRefused, "is no administrator", "person", "first", "tech-1", "--new-password-file", passwordFile)
-	refused(exitRefused, "easily guessed", "person", "first", "admin", "--new-password-file", secretFile(t, "admin admin admin"))
+	refused(exitFailed, "is no administrator", "person", "first", "tech-1", "--new-password-file", passwordFile)
+	refused(exitFailed, "easily guessed", "person", "first", "admin", "--new-password-file", secretFile(t, "admin admin admin"))
 	refused(exitUsage, "others may read it", "person", "first", "admin", "--new-password-file", func() string {
 		file := secretFile(t, password)
 		require.NoError(t, os.Chmod(file, 0o640))
@@ -46,7 +46,7 @@ func TestPeopleByCommandLine(t *testing.T) {
 	}())
 	refused(exitUsage, "several lines", "person", "first", "admin", "--new-password-file", secretFile(t, password+"\nand more"))
 	done(t, &out, "person", "first", "admin", "--new-password-file", passwordFile)
-	refused(exitRefused, "has a password", "person", "first", "admin", "--new-password-file", passwordFile)
+	refused(exitFailed, "has a password", "person", "first", "admin", "--new-password-file", passwordFile)
 
 	done(t, &out, "person", "password", "tech-1", "--as", "admin")
 	start := secretFile(t, out["start_password"].(string))
@@ -57,9 +57,9 @@ func TestPeopleByCommandLine(t *testing.T) {
 	refused(exitFailed, "do not go together", append(mine, secretFile(t, "not this one"))...)
 	refused(exitUsage, "no person", "session", "list", "--as", "nobody")
 	refused(exitUsage, "say who acts", "session", "list")
-	refused(exitRefused, "may not", "person", "password", "rph-1", "--as", "tech-1")
+	refused(exitFailed, "may not", "person", "password", "rph-1", "--as", "tech-1")
 	refused(exitUsage, "no such file", "session", "list", "--as", "tech-1", "--password-file", "nowhere")
-	refused(exitRefused, "may not", "session", "list", "--all", "--as", "tech-1")
+	refused(exitFailed, "may not", "session", "list", "--all", "--as", "tech-1")
 
 	// Tokens and sessions.
 	done(t, &out, bench...)

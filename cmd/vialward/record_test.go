@@ -35,7 +35,7 @@ func TestRecordVerify(t *testing.T) {
 		says string
 	}{
 		{exitUsage, []string{"--head", "12"}, "not a head of the record"},
-		{exitRefused, []string{"--site", "NOWHERE"}, `site "NOWHERE" is not in the record`},
+		{exitFailed, []string{"--site", "NOWHERE"}, `site "NOWHERE" is not in the record`},
 	} {
 		code, _, said := vialward(t, "", append([]string{"--config", p.config, "record", "verify"}, c.args...)...)
 		require.Equal(t, c.code, code, said)

@@ -123,13 +123,11 @@ func (c *call) fail(err error) int {
 		code = exit.code
 	case errors.As(err, &document), errors.As(err, &mistakes):
 		code = exitUsage
-	case errors.As(err, &refusal), errors.Is(err, tracker.ErrNotFound):
-		code = exitRefused
 	}
-	if code == exitRefused && c.json {
-		if refusal == nil {
-			refusal = stock.Refuse("not_found", "", "%v", err)
-		}
+	if errors.Is(err, tracker.ErrNotFound) && !errors.As(err, &refusal) {
+		refusal = stock.Refuse("not_found", "", "%v", err)
+	}
+	if c.json && (refusal != nil || errors.As(err, &refusal)) {
 		c.print(struct {
 			Refused []*stock.Refusal `json:"refused"`
 		}{[]*stock.Refusal{refusal}}, "")

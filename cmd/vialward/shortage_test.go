@@ -23,24 +23,24 @@ func TestWasteByCommandLine(t *testing.T) {
 	done(t, &out, "site", "load", inventedSite(t))
 	secrets(t, "")
 	var over struct{ Vials []present.Vial }
-	done(t, &over, "batch", "take-over", "PANT", "2", "--bud", "2099-01-01", "--made", "2025-10-10", "--to", "R1/A", "--as", "rph-1")
+	done(t, &over, "batch", "take-over", "PANT", "2", "--bud", "2025-10-20", "--made", "2025-10-10", "--to", "R1/A", "--as", "rph-1")
 	code := over.Vials[0].Code
 	done(t, &out, "vial", "discard", code, "--reason", "expired", "--as", "tech-1")
 	args := []string{"vial", "correct-cause", code, "--reason", "broken", "--note", "it was dropped"}
 	exit, _, said := vialward(t, "", append(args, "--as", "tech-1")...)
-	require.Equal(t, exitRefused, exit, said)
+	require.Equal(t, exitFailed, exit, said)
 	var handled present.Handled
 	done(t, &handled, append(args, "--as", "rph-1")...)
 	require.Equal(t, "discarded", string(handled.Vials[0].State))
 	exit, _, said = vialward(t, "", "vial", "correct-cause", over.Vials[1].Code, "--reason", "broken", "--note", "x", "--as", "rph-1")
-	require.Equal(t, exitRefused, exit)
+	require.Equal(t, exitFailed, exit)
 	require.Contains(t, said, "neither discarded nor lost")
 
 	exit, stdout, said := vialward(t, "", "stock", "short", "PANT", "3", "--to", "WARD-5E", "--as", "tech-1")
 	require.Equal(t, exitDone, exit, said)
 	require.Equal(t, "recorded: 3 of PANT wanted and not there\n", stdout)
 	exit, _, said = vialward(t, "", "stock", "short", "PANT", "0", "--as", "tech-1")
-	require.Equal(t, exitRefused, exit)
+	require.Equal(t, exitFailed, exit)
 	require.Contains(t, said, "at least one")
 
 	var r present.WasteReport

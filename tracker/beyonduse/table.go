@@ -1,6 +1,7 @@
 package beyonduse
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -160,6 +161,13 @@ func (c Cell) after(t time.Time, zone *time.Location) time.Time {
 		return walltime.AddDays(t, c.Days, zone)
 	}
 	return t.Add(time.Duration(c.Hours) * time.Hour)
+}
+
+// LongestFrom answers the latest beyond-use date any cell of the table gives for what was prepared then, in words of the
+// limit too. Whoever needs more than that has a wrong year or another kind of date before them.
+func (t Table) LongestFrom(made time.Time, zone *time.Location) (time.Time, string) {
+	longest := slices.MaxFunc(t, func(a, b Cell) int { return cmp.Compare(a.length(), b.length()) })
+	return longest.after(made, zone), longest.say() + ", " + longest.Source
 }
 
 func (c Cell) length() time.Duration { return time.Duration(c.Hours+24*c.Days) * time.Hour }

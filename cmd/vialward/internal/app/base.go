@@ -69,6 +69,11 @@ func (b *Base) connect(ctx context.Context) error {
 	if err := db.Migrate(ctx, b.dsn); err != nil {
 		return err
 	}
+	return b.open(ctx)
+}
+
+// open makes the operations over the database that was found, as it is.
+func (b *Base) open(ctx context.Context) error {
 	store, err := db.Open(ctx, b.dsn)
 	if err != nil {
 		return err

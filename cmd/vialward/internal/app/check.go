@@ -12,6 +12,7 @@ import (
 	"vialward/alerts/mail"
 	"vialward/cmd/vialward/internal/config"
 	"vialward/cmd/vialward/internal/schedule"
+	"vialward/db"
 	"vialward/tracker"
 )
 
@@ -37,9 +38,9 @@ func Check(ctx context.Context, configFile string, stderr io.Writer) ([]Tried, e
 		}
 		tried = append(tried, Tried{what, true, fine})
 	}
-	err = b.connect(ctx)
-	say("database", err, "open, schema up to date")
-	if err == nil {
+	pending, err := b.look(ctx)
+	say("database", err, schemaInWords(pending))
+	if err == nil && len(pending) == 0 {
 		skew, err := b.DB.Skew(ctx, time.Now())
 		if err == nil && skew.Abs() > 5*time.Second {
 			err = fmt.Errorf("this machine and the database disagree by %s; set both by a time server", skew.Round(time.Millisecond))
@@ -59,6 +60,29 @@ func Check(ctx context.Context, configFile string, stderr io.Writer) ([]Tried, e
 		say("database server", err, "")
 	}
 	return tried, nil
+}
+
+// look opens the database and changes nothing in it. pending names the migrations a daemon would apply at its start; while
+// there are any, what is in the database may not be what this program reads, and it is not opened further.
+func (b *Base) look(ctx context.Context) (pending []string, err error) {
+	if err := b.find(ctx); err != nil {
+		return nil, err
+	}
+	if pending, err = db.Pending(ctx, b.dsn); err != nil || len(pending) > 0 {
+		return pending, err
+	}
+	return nil, b.open(ctx)
+}
+
+func schemaInWords(pending []string) string {
+	switch len(pending) {
+	case 0:
+		return "open, schema up to date"
+	case 1:
+		return "open; one migration waits for the next start of a daemon: " + pending[0] + ". Sites and clock are looked at after that"
+	}
+	return fmt.Sprintf("open; %d migrations wait for the next start of a daemon: %s to %s. Sites and clock are looked at after that",
+		len(pending), pending[0], pending[len(pending)-1])
 }
 
 func checkSites(ctx context.Context, b *Base) []Tried {

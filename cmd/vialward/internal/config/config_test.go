@@ -127,7 +127,7 @@ func TestEnvironmentWins(t *testing.T) {
 	require.Equal(t, "/srv/ward", c.State.Folder)
 	var b bytes.Buffer
 	require.NoError(t, c.Print(&b))
-	require.Contains(t, b.String(), `dsn = "postgres://u:***@h/d"`)
+	require.Contains(t, b.String(), `# dsn = "postgres://u:***@h/d"`)
 	require.Contains(t, b.String(), "# VIALWARD_DSN")
 	require.NotContains(t, b.String(), "pa55")
 }
@@ -353,6 +353,46 @@ func TestSettingsInForce(t *testing.T) {
 		require.Regexp(t, line, b.String())
 	}
 	require.ErrorIs(t, c.Print(brokenPipe{}), errBroken)
+}
+
+// What is printed is a configuration: read again it says the same, but for the secrets, which are given anew.
+func TestPrintedAndReadAgain(t *testing.T) {
+	folder := t.TempDir()
+	layout := filepath.Join(folder, "t4.toml")
+	require.NoError(t, os.WriteFile(layout, []byte("header = true\ntime = [\"at\"]\ntime_format = \"%Y-%m-%d %H:%M\"\nzone = \"America/New_York\"\nunit = \"Cel\"\nvalue = [\"T\"]\n"), 0o600))
+	again := func(text string, env ...string) (config.Config, string) {
+		path := filepath.Join(folder, "vialward.toml")
+		require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+		c, err := config.Load(path, environment(env...))
+		require.NoError(t, err, text)
+		var b bytes.Buffer
+		require.NoError(t, c.Print(&b))
+		return c, b.String()
+	}
+	secrets := []string{config.EnvDSN, "postgres://u:pa55@h/d", config.EnvMailPassword, "pa55"}
+	cert, key := pair(t, "vialward.pharmacy.example")
+	for name, text := range map[string]string{
+		"nothing": "",
+		"mail, layouts and a tab": "[mail]\nrelay = \"r:465\"\ntls = \"implicit\"\nfrom = \"a@b.example\"\nusername = \"u\"\ntimeout = \"1500ms\"\n[intake]\nsettle = \"2min\"\nfolder = \"" + folder +
+			"\"\n[[intake.layouts]]\nfiles = \"T4\\t*.csv\"\nlayout = \"t4.toml\"\n[[intake.layouts]]\nfiles = \"*.txt\"\nlayout = \"t4.toml\"\n[log]\nlevel = \"warn\"\n",
+		"proxies":     "[http]\nlisten = \"0.0.0.0:8080\"\npublic_name = \"vialward.pharmacy.example\"\nproxies = [\"10.0.0.2\", \"10.1.0.0/16\"]\n",
+		"certificate": "[http]\nlisten = \"0.0.0.0:8443\"\npublic_name = \"vialward.pharmacy.example\"\ntls_cert = \"" + cert + "\"\ntls_key = \"" + key + "\"\n",
+	} {
+		secrets := secrets
+		if !strings.Contains(text, "username") { // a password is for somebody
+			secrets = secrets[:2]
+		}
+		first, printed := again(text, secrets...)
+		require.NotContains(t, printed, "pa55", name)
+		require.Contains(t, printed, "\n# dsn = ", name)
+		second, _ := again(printed, secrets...)
+		one, two := first.Settings(), second.Settings()
+		require.Len(t, two, len(one), name)
+		for i := range one {
+			require.Equal(t, one[i].Key, two[i].Key, name)
+			require.Equal(t, one[i].Value, two[i].Value, "%s: %s", name, one[i].Key)
+		}
+	}
 }
 
 var errBroken = errors.New("pipe broken")

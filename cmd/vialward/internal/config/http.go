@@ -119,10 +119,10 @@ func Stamp(file string) string {
 	return fmt.Sprintf("%d %d %v;", info.ModTime().UnixNano(), info.Size(), info.Mode())
 }
 
-func proxiesInWords(all []netip.Prefix) string {
+func proxiesInWords(all []netip.Prefix) []string {
 	words := make([]string, len(all))
 	for i, p := range all {
 		words[i] = p.String()
 	}
-	return strings.Join(words, ", ")
+	return words
 }

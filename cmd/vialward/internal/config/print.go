@@ -4,8 +4,9 @@ import (
 	_ "embed"
 	"fmt"
 	"io"
-	"strconv"
 	"strings"
+
+	"github.com/BurntSushi/toml"
 )
 
 // Example is a configuration file with every key, its default and what it is for.
@@ -16,8 +17,10 @@ var Example string
 // Setting is one key as it is in force.
 type Setting struct {
 	Key   string `json:"key"`   // dotted
-	Value any    `json:"value"` // text or whole number; secrets masked
+	Value any    `json:"value"` // text, several texts or a whole number; secrets masked
 	From  string `json:"from"`  // "default", "file", "password_file" or the environment variable
+
+	masked bool // not the value itself
 }
 
 // Settings in force, in the order of Example. Secrets are masked.
@@ -28,9 +31,13 @@ func (c Config) Settings() []Setting {
 		if from == "" {
 			from = "default"
 		}
-		s = append(s, Setting{key, value, from})
+		s = append(s, Setting{Key: key, Value: value, From: from})
 	}
-	add("database.dsn", c.Database.DSN.Masked())
+	secret := func(key string, value Secret) {
+		add(key, value.Masked())
+		s[len(s)-1].masked = value.Masked() != value.Reveal()
+	}
+	secret("database.dsn", c.Database.DSN)
 	add("state.folder", c.State.Folder)
 	add("http.listen", c.HTTP.Listen)
 	add("http.max_body_mb", c.HTTP.MaxBodyMB)
@@ -43,7 +50,7 @@ func (c Config) Settings() []Setting {
 	add("mail.from", c.Mail.From)
 	add("mail.username", c.Mail.Username)
 	add("mail.password_file", c.Mail.PasswordFile)
-	add("mail.password", c.Mail.Password.Masked())
+	secret("mail.password", c.Mail.Password)
 	add("mail.hello", c.Mail.Hello)
 	add("mail.ca_file", c.Mail.CAFile)
 	add("mail.timeout", sayDuration(c.Mail.Timeout))
@@ -63,28 +70,59 @@ func (c Config) Settings() []Setting {
 	return s
 }
 
-// Print writes the settings in force, one a line with where it comes from. Secrets are masked.
+// Print writes the settings in force as a configuration file that may be read again, one a line with where it comes
+// from. What is empty or masked stands behind "#": read again it is what it was, and a secret has to be given anew.
 func (c Config) Print(w io.Writer) error {
 	var b strings.Builder
+	unset := func(table string) string {
+		if table == "mail" && c.Mail.Relay == "" { // a file has either a relay or none of this
+			return "# "
+		}
+		return ""
+	}
 	section := ""
 	for _, s := range c.Settings() {
 		table, key, _ := strings.Cut(s.Key, ".")
+		if strings.HasPrefix(key, "layouts[") {
+			continue // tables of their own, behind the keys of theirs
+		}
 		if table != section {
+			if section == "intake" {
+				c.printLayouts(&b)
+			}
 			if section != "" {
 				b.WriteString("\n")
 			}
-			b.WriteString("[" + table + "]\n")
+			b.WriteString(unset(table) + "[" + table + "]\n")
 			section = table
 		}
-		value := fmt.Sprint(s.Value)
-		if text, ok := s.Value.(string); ok {
-			value = strconv.Quote(text)
+		line := s.line(key)
+		if !strings.HasPrefix(line, "#") {
+			line = unset(table) + line
 		}
-		line := fmt.Sprintf("%s = %s", key, value)
 		fmt.Fprintf(&b, "%-44s # %s\n", line, s.From)
 	}
 	if _, err := io.WriteString(w, b.String()); err != nil {
 		return fmt.Errorf("print the configuration: %w", err)
 	}
 	return nil
+}
+
+func (c Config) printLayouts(b *strings.Builder) {
+	for _, l := range c.Intake.Layouts {
+		fmt.Fprintf(b, "[[intake.layouts]]\n%s\n%s\n", Setting{Value: l.Files}.line("files"), Setting{Value: l.Layout}.line("layout"))
+	}
+}
+
+// line is the setting as TOML, behind "#" where a file must not say so.
+func (s Setting) line(key string) string {
+	text, err := toml.Marshal(map[string]any{key: s.Value})
+	line := strings.TrimSpace(string(text))
+	if err != nil { // a path that is no text
+		return fmt.Sprintf("# %s = %q", key, s.Value)
+	}
+	if words, ok := s.Value.([]string); s.Value == any("") || ok && len(words) == 0 || s.masked {
+		return "# " + line
+	}
+	return line
 }
