@@ -239,7 +239,7 @@ func TestEveryTableIsLookedAt(t *testing.T) {
 		"goose_db_version": "which migrations ran", "checkpoint": "made again from the readings", "counter": "numbers not given yet",
 		"sensor_now": "what pages show of the newest readings", "site_silence": "what was told of a silence", "slot_done": "what a clock has done",
 		"outbox": "mail under way; what was told is in the events", "verification": "for metrics", "session": "who is signed in",
-		"device_person": "where a PIN may be used", "known_address": "for throttling",
+		"device_person": "where a PIN may be used", "known_address": "for throttling", "draft": "what people typed and did not send", "sent_form": "which forms were done",
 	}
 	rows, err := c.Query(t.Context(), `select relname from pg_class where relkind in ('r', 'p') and relnamespace = 'public'::regnamespace and not relispartition`)
 	require.NoError(t, err)

@@ -79,6 +79,7 @@ type Tx interface {
 	IntakeTx
 	SweepTx
 	PeopleTx
+	FormTx
 }
 
 // View reads a site.
@@ -127,6 +128,7 @@ type View interface {
 	Done(ctx context.Context, job, slot string) (bool, error)
 
 	PeopleView
+	FormView
 }
 
 // VialQuery narrows Find; zero fields do not.

@@ -33,6 +33,7 @@ type Actor struct {
 	Person stock.Person
 	Via    string
 	Proof  *Proof // nil = they did not give their password for this
+	Once   string // of the form they sent: what it asks for is done once, however often it arrives; "" = no form
 }
 
 // Ways in which something is asked for.
@@ -85,6 +86,9 @@ func (a Actor) may(s *stock.Site, op access.Operation, now time.Time, did ...tim
 func (t *Tracker) in(ctx context.Context, site string, a Actor, op access.Operation, now time.Time, f func(Tx) error, did ...time.Time) error {
 	return t.Store.In(ctx, site, func(tx Tx) error {
 		if err := a.may(tx.Site(), op, now, did...); err != nil {
+			return err
+		}
+		if err := a.once(ctx, tx, now); err != nil {
 			return err
 		}
 		return f(tx)

@@ -47,6 +47,7 @@ func everyPage(n *night) map[string]string {
 		"vial-not-checked": "/vials/" + n.batch["VECU"][len(n.batch["VECU"])-1], "vial-recalled": "/vials/" + n.batch["ALTE"][0] + "?label=1",
 		"batch": "/batches/251111-2", "stock": "/stock", "stock-held": "/stock?only=hold", "cases": "/cases", "case-warm": "/cases/2", "case-freeze": "/cases/3",
 		"case-no-data": "/cases/1", "sweeps": "/sweeps", "sweep": "/sweeps/5", "sweep-now": "/sweeps/now", "waste": "/waste?from=2025-11", "waste-nothing": "/waste", "staff": "/people", "outbox": "/outbox", "mail": "/outbox/20",
+		"scan": "/scan", "scan-in-hand": "/scan?do=discard&vial=" + n.batch["PANT"][0] + "&vial=" + n.batch["HYDC"][3], "scan-shelf": "/scan?shelf=R1/A",
 		"find": "/find?q=o", "find-product": "/find?q=mica", "find-mistyped": "/find?q=251111-2-07-00", "people": "/demo/people", "no-page": "/nowhere",
 		"no-case": "/cases/99", "bad-period": "/units/R1?period=1y",
 	}
@@ -105,7 +106,7 @@ func lookedAt(t testing.TB, ctx context.Context, server, name string) (wrong []s
 	require.NoError(t, err, name)
 	require.NotEmpty(t, loaded, name)
 	for _, address := range loaded {
-		require.True(t, strings.HasPrefix(address, server+"/static/"), "%s loads %s", name, address)
+		require.True(t, strings.HasPrefix(address, server+"/"), "%s loads %s", name, address)
 	}
 	_, err = chromedp.Run(ctx, chromedp.Evaluate[any](string(axe)+"; null"))
 	require.NoError(t, err, name)

@@ -196,11 +196,15 @@ func makeToken(ctx context.Context, a *acting) error {
 
 // answer a form with a page instead of an address: what it shows is shown once.
 func (a *acting) answer(ctx context.Context, template string, op access.Operation, read func(context.Context, *visit) (content, error)) error {
+	return a.answerWith(ctx, http.StatusOK, template, op, read)
+}
+
+func (a *acting) answerWith(ctx context.Context, status int, template string, op access.Operation, read func(context.Context, *visit) (content, error)) error {
 	asks, err := a.s.visitorOf(ctx, a.r)
 	if err != nil {
 		return err
 	}
-	return a.s.show(ctx, a.w, a.r, asks, template, op, read)
+	return a.s.show(ctx, a.w, a.r, status, asks, template, op, read)
 }
 
 // browserName is how a browser calls itself, cut to what tells devices apart.

@@ -28,6 +28,9 @@ func (s *Server) showSignIn(w http.ResponseWriter, r *http.Request) {
 	if r.URL.Query().Has("lost") {
 		p.Say = "You are not signed in any more; what you sent was not done. Sign in and do it again."
 	}
+	if r.URL.Query().Has("kept") {
+		p.Say = "You are not signed in any more, and what you sent was not done. What you typed is kept: sign in, and it stands in the page again."
+	}
 	s.answerSignIn(w, r, http.StatusOK, p)
 }
 

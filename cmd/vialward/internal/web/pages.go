@@ -48,7 +48,7 @@ func (s *Server) page(name string, op access.Operation, read func(context.Contex
 			s.sitesPage(w, r)
 			return
 		default:
-			err = s.show(r.Context(), w, r, asks, name, op, read)
+			err = s.show(r.Context(), w, r, http.StatusOK, asks, name, op, read)
 		}
 		if err != nil {
 			s.sorry(w, r, err)
@@ -57,7 +57,7 @@ func (s *Server) page(name string, op access.Operation, read func(context.Contex
 }
 
 // show answers with a page, or with an error before anything was sent.
-func (s *Server) show(ctx context.Context, w http.ResponseWriter, r *http.Request, asks visitor, name string, op access.Operation, read func(context.Context, *visit) (content, error)) error {
+func (s *Server) show(ctx context.Context, w http.ResponseWriter, r *http.Request, status int, asks visitor, name string, op access.Operation, read func(context.Context, *visit) (content, error)) error {
 	var c content
 	var v *visit
 	err := s.Tracker.Store.Read(ctx, asks.site, func(view tracker.View) error {
@@ -78,7 +78,7 @@ func (s *Server) show(ctx context.Context, w http.ResponseWriter, r *http.Reques
 	}
 	f := s.shell(r, c)
 	f.about(v)
-	write(w, name, http.StatusOK, f)
+	write(w, name, status, f)
 	return nil
 }
 

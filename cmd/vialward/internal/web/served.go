@@ -41,6 +41,7 @@ func (s *Server) served() []served {
 		look("/people", "staff", access.Read, staffPageOf),
 		look("/find", "find", access.Read, findPageOf),
 	}
+	all = append(all, s.scanning()...)
 	if s.Metrics != nil {
 		all = append(all, served{"GET /metrics", access.Watch, true, s.onlyWatchers(s.Metrics)})
 	}

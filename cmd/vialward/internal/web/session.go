@@ -93,7 +93,8 @@ func (s *Server) visitorOf(ctx context.Context, r *http.Request) (visitor, error
 	return visitor{session, session.Person, session.Site, len(codes) > 1}, nil
 }
 
-// actor is the visitor as they stand at the site now, if they may do what is asked for.
+// actor is the visitor as they stand at the site now, if their role lets them ask for it. What somebody has to be found able
+// to is looked at by the operation, for when it was done.
 func (v visitor) actor(site *stock.Site, op access.Operation, now time.Time) (tracker.Actor, error) {
 	if v.session.Site == "" { // the demonstration
 		p, chosen := site.Person(v.person)
@@ -101,13 +102,13 @@ func (v visitor) actor(site *stock.Site, op access.Operation, now time.Time) (tr
 		if !chosen && ok && rule.Reads {
 			return tracker.Actor{Person: stock.Person{Name: visitorName}, Via: tracker.ViaDemo}, nil
 		}
-		return tracker.Actor{Person: p, Via: tracker.ViaDemo}, access.May(site, p.Code, op, now)
+		return tracker.Actor{Person: p, Via: tracker.ViaDemo}, access.MayAsk(site, p.Code, op, now)
 	}
 	a, err := v.session.Actor(site, now)
 	if err != nil {
 		return a, err
 	}
-	return a, access.May(site, a.Person.Code, op, now)
+	return a, access.MayAsk(site, a.Person.Code, op, now)
 }
 
 // act does something a person asked for with a form, as that person, and answers with another page's address or with one of
@@ -134,6 +135,7 @@ type acting struct {
 	t    *tracker.Tracker
 	who  tracker.Actor
 	site string
+	zone *time.Location
 }
 
 const mostForm = 64 << 10 // bytes; the longest field is a line of text
@@ -148,6 +150,7 @@ func (a *acting) meet(ctx context.Context, op access.Operation) error {
 	}
 	a.site = v.site
 	return a.t.Store.Read(ctx, v.site, func(view tracker.View) error {
+		a.zone = view.Site().Location()
 		a.who, err = v.actor(view.Site(), op, walltime.Cut(a.t.Now()))
 		return err
 	})

@@ -56,6 +56,7 @@ type shell struct {
 	Page     content
 	Caution  string
 	Style    string // address of the style sheet
+	Script   string // address of the page's script; "" = it has none
 	Query    string // what was typed into the find field
 	Who      string // name of whoever is signed in; "" = nobody, or the demonstration
 	Accounts bool   // they may look at everybody's accounts
@@ -63,7 +64,11 @@ type shell struct {
 }
 
 func (s *Server) shell(r *http.Request, c content) *shell {
-	return &shell{Title: c.Title(), Page: c, Caution: stock.Caution, Style: styleAddress, Demo: s.demoFrame(r, c)}
+	f := &shell{Title: c.Title(), Page: c, Caution: stock.Caution, Style: styleAddress, Demo: s.demoFrame(r, c)}
+	if x, ok := c.(interface{ Script() string }); ok {
+		f.Script = fileAddress(x.Script())
+	}
+	return f
 }
 
 // about fills in what the visit knows.
@@ -227,15 +232,18 @@ func (s *Server) siteLines(ctx context.Context, codes []string, target string) (
 	return lines, nil
 }
 
-// styleAddress changes with the style sheet, so that browsers may keep it.
-var styleAddress = func() string {
-	text, err := fs.ReadFile(staticFolder, "static/style.css")
+// styleAddress is the style sheet's.
+var styleAddress = fileAddress("style.css")
+
+// fileAddress changes with the file, so that browsers may keep it.
+func fileAddress(name string) string {
+	text, err := fs.ReadFile(staticFolder, "static/"+name)
 	if err != nil {
-		panic("web: " + err.Error())
+		panic("web: " + err.Error()) // a page names a file that was not built in
 	}
 	sum := sha256.Sum256(text)
-	return "/static/style.css?" + hex.EncodeToString(sum[:6])
-}()
+	return "/static/" + name + "?" + hex.EncodeToString(sum[:6])
+}
 
 func staticFiles() http.Handler {
 	files := http.FileServerFS(staticFolder)

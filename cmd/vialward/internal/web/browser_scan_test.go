@@ -1,0 +1,44 @@
+package web_test
+
+import (
+	"net/http/httptest"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/require"
+
+	"vialward/tracker/label"
+)
+
+// A morning with a scanner in a real browser: the field has the focus after each scan, what is taken, refused and done
+// sounds differently, and what is wrong with the page is seen on each kind of screen.
+func TestScanInABrowser(t *testing.T) {
+	t.Parallel()
+	n := newNight(t, nil)
+	n.make(t, "PANT", 2, "PA-1", "R2/A")
+	code := n.batch["PANT"][4]
+	server := httptest.NewServer(n.as(t, "tech-1"))
+	t.Cleanup(server.Close)
+	ctx := browser(t)
+	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(server.URL+"/scan")))
+	var wrong []string
+	scan := func(text, sounds string) {
+		t.Helper()
+		_, err := chromedp.Run(ctx, chromedp.Evaluate[any](`delete document.documentElement.dataset.told; null`))
+		require.NoError(t, err)
+		require.NoError(t, chromedp.Do(ctx, chromedp.SendKeys("#scan", text+"\r")))
+		told, err := chromedp.Run(ctx, chromedp.Evaluate[string](`new Promise(done => { const look = () => document.documentElement.dataset.told
+			? done(document.documentElement.dataset.told + " " + document.activeElement.id) : requestAnimationFrame(look); look() })`, chromedp.EvalAwaitPromise))
+		require.NoError(t, err, text)
+		require.Equal(t, sounds+" scan", told, text)
+	}
+	scan(code, "taken")
+	scan("0109506000134352", "wrong")
+	wrong = append(wrong, lookedAt(t, ctx, server.URL, "scan-wrong")...)
+	scan("R2/B", "done")
+	require.Equal(t, "R2/B", n.vial(t, code).Place(), "a refused scan let nothing drop")
+	wrong = append(wrong, lookedAt(t, ctx, server.URL, "scan-done")...)
+	scan(label.Own(code, 1), "taken")
+	require.Empty(t, wrong, strings.Join(wrong, "\n"))
+}

@@ -1,0 +1,367 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"net/url"
+	"slices"
+	"strconv"
+	"time"
+
+	"vialward/tracker"
+	"vialward/tracker/access"
+	"vialward/tracker/stock"
+)
+
+// scanPage is the one field that always has the focus, what is in hand, and what may be done with it.
+type scanPage struct {
+	F       *form
+	Hand    []scannedVial
+	Actions []scanAction // that may be asked for
+	Doing   string       // the action whose form stands open
+	Open    scanAction
+	Outcome string // done, taken, wrong; "" = nothing was scanned: which sound it makes
+	Done    *scanDone
+	Shorter bool // a place would end them earlier, and waits for that to be accepted
+
+	Destinations []stock.Dest
+	Causes       []stock.WasteCause
+	People       []personLine
+	Places       []string
+	Shelf        string // one that was scanned with empty hands
+	There        []scannedVial
+	More         int
+	Disposal     string
+	CanSign      bool
+	NoneMay      bool // the visitor may only look
+}
+
+func (scanPage) Title() string { return "Scan to do" }
+
+// Script of the page.
+func (scanPage) Script() string { return "scan.js" }
+
+type scannedVial struct {
+	Key, Code, Link, Name, Where string
+	Standing                     standingWord
+	BUD                          moment
+	Usable                       bool
+}
+
+// scanDone is what was done last: the event it became.
+type scanDone struct {
+	Seq  int64
+	Say  string
+	Link string
+	Undo bool
+}
+
+func scanPageOf(ctx context.Context, v *visit, f *form) (content, error) {
+	p := &scanPage{F: f, CanSign: true}
+	hand, err := handful(f.All("vial"))
+	if err != nil {
+		f.Say, hand = "What is in hand could not be read: scan it again.", nil
+	}
+	if len(hand) > mostInHand {
+		f.Say, hand = fmt.Sprintf("More than %d vials in hand: put some down first.", mostInHand), hand[:mostInHand]
+	}
+	vials, err := v.inOrder(ctx, hand)
+	if err != nil {
+		return nil, err
+	}
+	for i, x := range vials {
+		l, err := v.scannedLine(ctx, x)
+		if err != nil {
+			return nil, err
+		}
+		l.Key = hand[i].String()
+		p.Hand = append(p.Hand, l)
+	}
+	p.Doing = f.Get("do")
+	p.Actions, p.NoneMay = v.actionsOn(vials), true
+	for _, a := range scanActions {
+		p.NoneMay = p.NoneMay && v.mayNot(a.op) != nil
+		if a.code == p.Doing && (v.mayNot(a.op) == nil || !f.ok()) {
+			p.Open = a
+		}
+	}
+	if err := v.fillScan(ctx, p, vials); err != nil {
+		return nil, err
+	}
+	p.Outcome = p.outcome(vials, v.now)
+	return p, nil
+}
+
+// outcome of what was done last on the page, as it sounds.
+func (p *scanPage) outcome(vials []stock.Vial, now time.Time) string {
+	switch {
+	case !p.F.ok():
+		return "wrong"
+	case p.Done != nil:
+		return "done"
+	case len(vials) == 0:
+		return ""
+	case vials[len(vials)-1].Issuable(now, 0, 0, time.UTC) != nil && p.Doing == "":
+		return "wrong"
+	}
+	return "taken"
+}
+
+func (v *visit) mayNot(op access.Operation) error {
+	return access.May(v.site, v.asks.Person.Code, op, v.now)
+}
+
+// inOrder finds vials in the order in which they were scanned; one that is not in the record is not in hand.
+func (v *visit) inOrder(ctx context.Context, hand []inHand) ([]stock.Vial, error) {
+	if len(hand) == 0 {
+		return nil, nil
+	}
+	found, err := v.view.Find(ctx, tracker.VialQuery{Codes: codesOf(hand)})
+	var out []stock.Vial
+	for _, h := range hand {
+		i := slices.IndexFunc(found, func(x stock.Vial) bool { return x.Code == h.code })
+		if i < 0 && err == nil {
+			return nil, tracker.NotFound("vial", h.code)
+		}
+		if i >= 0 {
+			out = append(out, found[i])
+		}
+	}
+	return out, err
+}
+
+func (v *visit) scannedLine(ctx context.Context, x stock.Vial) (scannedVial, error) {
+	product, err := v.product(ctx, x.Product, x.Version)
+	s := v.standingOf(x)
+	return scannedVial{
+		Key: x.Code, Code: x.Code, Link: v.link("/vials/", x.Code), Name: product.FullName(), Where: v.whereNow(x), Standing: s, BUD: v.at(x.BUD), Usable: s.Class == "may",
+	}, err
+}
+
+// fillScan adds what the open form and the last thing done need.
+func (v *visit) fillScan(ctx context.Context, p *scanPage, vials []stock.Vial) error {
+	p.Destinations, p.Causes = v.site.Destinations, v.site.Reasons
+	for _, x := range v.site.People {
+		if x.Code != v.asks.Person.Code && !x.Gone(v.now) && access.May(v.site, x.Code, access.Hold, v.now) == nil {
+			p.People = append(p.People, personLine{Code: x.Code, Name: nameOf(x)})
+		}
+	}
+	for _, r := range v.site.Rooms {
+		for _, u := range r.Units {
+			for _, s := range u.Shelves {
+				p.Places = append(p.Places, u.Code+"/"+s.Code)
+			}
+		}
+	}
+	for i, x := range vials {
+		product, err := v.product(ctx, x.Product, x.Version)
+		if err != nil {
+			return err
+		}
+		if i == 0 || p.Disposal == product.Disposal {
+			p.Disposal = product.Disposal
+		} else {
+			p.Disposal = "of each product"
+		}
+	}
+	if err := v.whatStandsThere(ctx, p); err != nil {
+		return err
+	}
+	seq, err := strconv.ParseInt(p.F.Get("done"), 10, 64)
+	if err != nil || !p.F.ok() {
+		return nil //nolint:nilerr // nothing was done
+	}
+	return v.whatWasDone(ctx, p, seq)
+}
+
+// whatStandsThere is a shelf that was scanned with empty hands: what to take from it.
+func (v *visit) whatStandsThere(ctx context.Context, p *scanPage) error {
+	p.Shelf = p.F.Get("shelf")
+	if p.Shelf == "" {
+		return nil
+	}
+	unit, shelf := stock.SplitPlace(p.Shelf)
+	all, err := v.view.Find(ctx, tracker.VialQuery{Unit: unit})
+	for _, x := range all {
+		if x.Shelf != shelf {
+			continue
+		}
+		if len(p.There) == mostInHand {
+			p.More++
+			continue
+		}
+		l, err := v.scannedLine(ctx, x)
+		if err != nil {
+			return err
+		}
+		p.There = append(p.There, l)
+	}
+	return err
+}
+
+func (v *visit) whatWasDone(ctx context.Context, p *scanPage, seq int64) error {
+	all, err := v.view.Events(ctx, tracker.EventQuery{AfterSeq: seq - 1, Limit: 1})
+	if err != nil || len(all) == 0 || all[0].Seq != seq || len(all[0].Vials) == 0 {
+		return err
+	}
+	e := all[0]
+	l := v.eventLine(e)
+	p.Done = &scanDone{Seq: seq, Say: fmt.Sprintf("%s: %s, record %d.", upperFirst(l.What), many(len(e.Vials), "vial"), seq)}
+	if len(e.Vials) == 1 {
+		p.Done.Say, p.Done.Link = fmt.Sprintf("%s: vial %s, record %d.", upperFirst(l.What), e.Vials[0], seq), v.link("/vials/", e.Vials[0])
+	}
+	if e.Body.Note != "" {
+		p.Done.Say += " " + upperFirst(e.Body.Note) + "."
+	}
+	vials, err := v.view.Find(ctx, tracker.VialQuery{Codes: e.Vials})
+	p.Done.Undo = err == nil && tracker.Undoable(e, vials, v.asks, v.now) == nil
+	return err
+}
+
+// scanAddress is the page with what is in hand.
+func scanAddress(q url.Values) string {
+	if len(q) == 0 {
+		return "/scan"
+	}
+	return "/scan?" + q.Encode()
+}
+
+// scanBack is the page as it was before its form was sent.
+func scanBack(f *form) string {
+	q := url.Values{}
+	for _, name := range []string{"vial", "do"} {
+		if all := f.All(name); len(all) > 0 {
+			q[name] = all
+		}
+	}
+	return scanAddress(q)
+}
+
+// scan is what follows from one scan: a vial is taken in hand, a shelf is where what is in hand goes, and so on.
+func scan(ctx context.Context, a *acting, f *form) (to string, err error) {
+	q := url.Values{}
+	hand, err := handful(append(f.All("vial"), f.All("take")...))
+	if err != nil {
+		f.Say = "What is in hand could not be read: scan it again."
+		return "", nil //nolint:nilerr // that is what is said
+	}
+	s := f.Get("scan")
+	if s == "" && len(f.All("take")) > 0 { // taken from a shelf's list
+		q["vial"] = keysOf(hand)
+		return scanAddress(q), nil
+	}
+	if f.text("scan", "Scan a vial, a shelf, a destination or what to do.") == "" {
+		return "", nil
+	}
+	var r scanned
+	err = a.t.Store.Read(ctx, a.site, func(v tracker.View) error {
+		r, err = readScan(ctx, v, shownAt(v.Site(), f.now), s)
+		return err
+	})
+	if err != nil {
+		return "", err
+	}
+	f.values.Set("scan", "") // the field is free for the next scan; what was wrong with this one is said
+	if r.say != "" {
+		f.fault("scan", "%s", r.say)
+		return "", nil
+	}
+	if f.Get("do") != "" {
+		q.Set("do", f.Get("do"))
+	}
+	switch {
+	case r.action != "":
+		q.Set("do", r.action)
+	case r.dest != "" && len(hand) > 0:
+		f.values.Set("dest", r.dest)
+		return issueScanned(ctx, a, f, hand)
+	case r.dest != "":
+		f.fault("scan", "%s is a destination: scan the vials that go there first.", r.dest)
+		return "", nil
+	case r.place != "" && len(hand) > 0:
+		f.values.Set("place", r.place)
+		return putDown(ctx, a, f, hand)
+	case r.place != "":
+		q.Set("shelf", r.place)
+		return scanAddress(q), nil
+	default:
+		if len(r.vials) == 1 && r.vials[0].label > 0 {
+			if to, err := newLabelOn(ctx, a, f, r.vials[0]); to != "" || err != nil || !f.ok() {
+				return to, err
+			}
+		}
+		for _, x := range r.vials {
+			if i := slices.IndexFunc(hand, func(h inHand) bool { return h.code == x.code }); i >= 0 {
+				hand = slices.Delete(hand, i, i+1)
+			}
+			hand = append(hand, x) // the newest last, also when it was in hand already
+		}
+		if len(hand) > mostInHand {
+			f.fault("scan", "%d vials are more than can be in hand: put some down first.", len(hand))
+			return "", nil
+		}
+	}
+	q["vial"] = keysOf(hand)
+	return scanAddress(q), nil
+}
+
+func keysOf(hand []inHand) (keys []string) {
+	for _, h := range hand {
+		keys = append(keys, h.String())
+	}
+	return keys
+}
+
+// putDown is a shelf scanned with vials in hand: they come back there, are found there, or are placed.
+func putDown(ctx context.Context, a *acting, f *form, hand []inHand) (string, error) {
+	p := tracker.Place{Vials: codesOf(hand), To: f.Get("place"), Note: f.Get("note"), AcceptShorter: f.Get("accept") == "yes", At: f.moment("at")}
+	if !f.ok() {
+		return "", nil
+	}
+	do := a.t.Place
+	switch f.Get("do") {
+	case "return":
+		do = a.t.Return
+	case "find":
+		do = a.t.Find
+	}
+	return a.handled(do(ctx, a.site, a.who, p))
+}
+
+func issueScanned(ctx context.Context, a *acting, f *form, hand []inHand) (string, error) {
+	i := tracker.Issue{Vials: codesOf(hand), To: f.text("dest", "Say where they go."), Order: f.Get("order"), Reason: f.Get("reason"), At: f.moment("at")}
+	for _, h := range hand {
+		i.Label = max(i.Label, h.label)
+	}
+	if slices.ContainsFunc(hand, func(h inHand) bool { return h.label != i.Label }) {
+		i.Label = 0 // different ones: each was looked at when it was scanned
+	}
+	if !f.ok() {
+		return "", nil
+	}
+	return a.handled(a.t.Issue(ctx, a.site, a.who, i))
+}
+
+// handled is where to look after an operation on vials.
+func (a *acting) handled(h tracker.Handled, err error) (string, error) {
+	return scanAddress(url.Values{"done": {strconv.FormatInt(h.Seq, 10)}}), err
+}
+
+// newLabelOn is the scan of a vial's next label: it is on from now, and ends the relabel hold.
+func newLabelOn(ctx context.Context, a *acting, f *form, h inHand) (string, error) {
+	var x stock.Vial
+	err := a.t.Store.Read(ctx, a.site, func(v tracker.View) error {
+		found, err := v.Find(ctx, tracker.VialQuery{Codes: []string{h.code}})
+		if err == nil && len(found) > 0 {
+			x = found[0]
+		}
+		return err
+	})
+	if err != nil || h.label != x.Label+1 {
+		return "", err
+	}
+	if x.Label == 0 { // its first one: the handful is labelled together
+		return "", nil
+	}
+	return a.handled(a.t.Relabel(ctx, a.site, a.who, []string{h.code}, "its new label was scanned", time.Time{}))
+}
