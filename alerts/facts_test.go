@@ -2,6 +2,8 @@ package alerts_test
 
 import (
 	"html/template"
+	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -154,10 +156,18 @@ func sweep() alerts.Sweep {
 	return alerts.Sweep{
 		Site: site(at(time.November, 12, 7, 0)), Number: 61, Slot: at(time.November, 12, 7, 0), DataRead: at(time.November, 12, 6, 58),
 		Next: at(time.November, 12, 19, 0), Pull: 9, Before: []alerts.Before{{At: at(time.November, 12, 8, 30), Count: 5}}, Expected: 105,
-		Text:       "R1  Room Q-110, aseptic suite     now 4.7 C at 06:55\n[ ] PULL NOW   9 vials   " + pantoprazole + "\n",
-		HTML:       template.HTML("<table><tr><td>PULL NOW</td><td>9 vials</td><td>" + pantoprazole + "</td></tr></table>"),
+		Text: list("busy.txt"), HTML: template.HTML(list("busy.html")),
 		RecordHead: recordHead,
 	}
+}
+
+// list is a list as it is sent: the golden one of the sweep's own tests.
+func list(name string) string {
+	text, err := os.ReadFile(filepath.Join("..", "testdata", "lists", name))
+	if err != nil {
+		panic(err)
+	}
+	return string(text)
 }
 
 const recordHead = "8123: 9f86d081 884c7d65 9a2feaa0 c55ad015 a3bf4f1b 2b0b822c d15d6c15 b0f00a08"

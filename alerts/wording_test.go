@@ -61,17 +61,17 @@ func TestEveryMailKeepsTheRules(t *testing.T) {
 		require.Regexp(t, `20\d\d \d\d:\d\d E[SD]T`, m.Text, "%s: an absolute time with its zone", s.name)
 		require.NotContains(t, m.Text, "\r")
 		for _, l := range strings.Split(m.Text, "\n") {
-			if !strings.Contains(l, "[ ]") { // the list is given, not ours to wrap
-				require.LessOrEqual(t, utf8.RuneCountInString(l), 78, "RFC 5322, 2.1.1: %s: %q", s.name, l)
+			longest := 78 // RFC 5322, 2.1.1
+			if s.kind == alerts.SweepList && strings.Contains(list("busy.txt"), l) {
+				longest = 100 // the list is there to be printed, as wide as it is on paper
 			}
+			require.LessOrEqual(t, utf8.RuneCountInString(l), longest, "%s: %q", s.name, l)
 		}
 		require.LessOrEqual(t, len(m.HTML), alerts.HTMLMax)
 		for _, bad := range []string{"<img", "<script", "http-equiv", "@import", "url(", "<link", " width:", ";width:", "background"} {
 			require.NotContains(t, m.HTML, bad, "%s: nothing is loaded, nothing is wider than a phone, no colour fights a dark screen", s.name)
 		}
-		if s.kind != alerts.SweepList {
-			require.NotContains(t, m.HTML, "<table", s.name)
-		}
+		require.NotRegexp(t, "<(table|pre)", m.HTML, "%s: it wraps at 320 px", s.name)
 	}
 }
 

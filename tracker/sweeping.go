@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"html/template"
 	"time"
 
 	"vialward/alerts"
@@ -226,6 +227,7 @@ func (t *Tracker) sweepFacts(s *stock.Site, row SweepRow, now time.Time) alerts.
 	f := alerts.Sweep{
 		Site: t.mailSite(s, now), Number: int64(row.Number), Slot: row.Due, DataRead: row.List.DataReadAt, Next: row.Until,
 		Pull: counts.By[sweep.PullNow], OnHold: counts.Held(), Expected: row.List.Expected, RecordHead: row.List.RecordHead, Text: sweep.Text(row.List),
+		HTML: template.HTML(sweep.Markup(row.List)), //nolint:gosec // markup of our own, everything in it escaped
 	}
 	for _, d := range counts.Before {
 		f.Before = append(f.Before, alerts.Before{At: d.At, Count: d.Vials})
