@@ -17,9 +17,9 @@ type CloseBatch struct {
 	Filled   int                `json:"filled"` // full vials, good or not
 	Rejected int                `json:"rejected,omitempty"`
 	Samples  int                `json:"samples,omitempty"`
-	Left     *stock.Microlitres `json:"left_microlitres,omitempty"` // measured in the pool; needed where what went in was recorded
-	Disposed []stock.Disposal   `json:"disposed"`                   // containers left out are those of the master record
-	Explains string             `json:"explanation,omitempty"`      // of a yield outside its tolerance
+	Left     *stock.Microlitres `json:"-"`                     // measured in the pool; needed where what went in was recorded
+	Disposed []stock.Disposal   `json:"-"`                     // containers left out are those of the master record
+	Explains string             `json:"explanation,omitempty"` // of a yield outside its tolerance
 	Witness  string             `json:"witness,omitempty"`
 	Note     string             `json:"note,omitempty"`
 	At       time.Time          `json:"at,omitzero"`

@@ -12,11 +12,11 @@ import (
 // left out stands in the master record.
 type Mix struct {
 	SourceVials           int                `json:"source_vials"`
-	Powder                string             `json:"powder,omitempty"`              // name of the component; the product's only one
-	DiluentEach           stock.Microlitres  `json:"diluent_microlitres,omitempty"` // into each source vial; its label line's
-	Withdrawn             *stock.Microlitres `json:"withdrawn_microlitres,omitempty"`
-	BringTo               *stock.Microlitres `json:"bring_to_microlitres,omitempty"`
-	ToleranceMilliPercent int64              `json:"tolerance_milli_percent,omitempty"` // of the mass balance; the product's
+	Powder                string             `json:"powder,omitempty"` // name of the component; the product's only one
+	DiluentEach           stock.Microlitres  `json:"-"`                // into each source vial; its label line's
+	Withdrawn             *stock.Microlitres `json:"-"`
+	BringTo               *stock.Microlitres `json:"-"`
+	ToleranceMilliPercent int64              `json:"-"` // of the mass balance; the product's
 }
 
 // powderOf finds a product's powder by name, or its only one.
@@ -79,7 +79,7 @@ func (p Prepare) mixture(product stock.Product) (*stock.Mixture, error) {
 		return nil, stock.Refuse("yield", "", "%d vials are more than the %d full ones this makes; count again", p.Count, m.FullVials)
 	}
 	return &stock.Mixture{
-		Powder: c.Name, SourceVials: plan.Vials, PerVial: c.PerVial, DiluentEach: diluent, Withdrawn: plan.Withdrawn, BringTo: plan.BringTo,
+		Powder: c.Name, SourceVials: plan.Vials, AmountUnit: product.AmountUnit, PerVial: c.PerVial, DiluentEach: diluent, Withdrawn: plan.Withdrawn, BringTo: plan.BringTo,
 		LabelLine: plan.LabelLine, Pool: m.Volume, UgPerML: m.UgPerML, FullVials: m.FullVials, Left: m.Left, MassBalance: m.MassBalance,
 		Tolerance: tolerance, Warnings: m.Warnings,
 	}, nil

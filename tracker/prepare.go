@@ -21,7 +21,7 @@ type Prepare struct {
 	Diluent     string            `json:"diluent,omitempty"`     // may be left out when the product has one
 	Components  []stock.Component `json:"components"`
 	Order       string            `json:"order,omitempty"` // reference; no patient identity
-	Mix         *Mix              `json:"mix,omitempty"`
+	Mix         *Mix              `json:"-"`
 	Steps       []StepDone        `json:"steps,omitempty"` // the first of them, in their order; the rest are signed later
 }
 

@@ -160,7 +160,13 @@ func TestByCommandLineAlone(t *testing.T) {
 	require.Contains(t, said, "measure what is left")
 	done(t, &out, append(closing, "--left-ml", "0.4", "--container", "residue=drain, neutralised")...)
 	require.Len(t, out["closing"].(map[string]any)["disposed"], 3)
-	code, stdout, _ := vialward(t, "", "batch", "show", made.Batch.Code)
+	code, stdout, _ := vialward(t, "", "--json", "batch", "show", made.Batch.Code)
+	require.Equal(t, exitDone, code)
+	require.NotRegexp(t, "microlitres|micrograms|milli_", stdout, "units in the keys are those people measure in")
+	for _, pair := range []string{`"left_ml": "0.4"`, `"diluent_ml": "10"`, `"mg_per_source_vial": "`, `"mg_per_ml": "`, `"mass_balance_percent": "100"`, `"found_percent": "`} {
+		require.Contains(t, stdout, pair)
+	}
+	code, stdout, _ = vialward(t, "", "batch", "show", made.Batch.Code)
 	require.Equal(t, exitDone, code)
 	require.Contains(t, stdout, "2 filled = 2 labelled + 0 rejected + 0 samples")
 	require.Contains(t, stdout, "residue: 0.4 mL into drain, neutralised")

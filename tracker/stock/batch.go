@@ -58,6 +58,7 @@ type Component struct {
 type Mixture struct {
 	Powder      string       `json:"powder"` // name of the component
 	SourceVials int          `json:"source_vials"`
+	AmountUnit  string       `json:"amount_unit,omitempty"` // "units": what is called micrograms is thousandths of one; "" = mg
 	PerVial     Micrograms   `json:"micrograms_per_source_vial"`
 	DiluentEach Microlitres  `json:"diluent_microlitres"`
 	Withdrawn   *Microlitres `json:"withdrawn_microlitres,omitempty"` // from each; nil = all of it

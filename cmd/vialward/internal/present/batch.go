@@ -24,9 +24,9 @@ type Batch struct {
 	PerML       string            `json:"concentration_per_ml,omitempty"` // mg, or units where the product is measured in them
 	Components  []stock.Component `json:"components"`
 	Steps       []stock.Step      `json:"steps"`
-	Closing     *stock.Closing    `json:"closing"` // null = open
+	Closing     *Closing          `json:"closing"` // null = open
 	Made        int               `json:"made"`
-	Mixture     *stock.Mixture    `json:"mixture,omitempty"` // what went in, and what that comes to
+	Mixture     *Mixture          `json:"mixture,omitempty"` // what went in, and what that comes to
 }
 
 // Candidate is one limit.
@@ -43,7 +43,7 @@ func (a As) Batch(b stock.Batch) Batch {
 	return Batch{
 		Diluent: b.Diluent, PerML: perML, Code: b.Code, Product: b.Product, Version: b.Version, Category: b.Category, Area: b.Area, StartedAt: a.Instant(b.StartedAt),
 		CompletedAt: a.Instant(b.CompletedAt), PreparedBy: b.PreparedBy, TakenOver: b.TakenOver, Order: b.Order,
-		BeyondUse: a.Instant(b.BUD), GovernedBy: b.Governs, Made: b.Made, Mixture: b.Mixture,
+		BeyondUse: a.Instant(b.BUD), GovernedBy: b.Governs, Made: b.Made, Mixture: mixture(b.Mixture),
 		Candidates: each(b.Candidates, func(c stock.Candidate) Candidate {
 			return Candidate{c.Limit, a.Instant(c.BeyondUse), c.Source, c.Confirmed}
 		}),
@@ -57,16 +57,6 @@ func (a As) Batch(b stock.Batch) Batch {
 		}),
 		Closing: a.closing(b.Closing),
 	}
-}
-
-func (a As) closing(c *stock.Closing) *stock.Closing {
-	if c == nil {
-		return nil
-	}
-	local := *c
-	local.At, local.EnteredAt = a.local(c.At), a.local(c.EnteredAt)
-	local.Disposed = append([]stock.Disposal{}, c.Disposed...)
-	return &local
 }
 
 // Prepared is the answer of preparing a batch or taking one over.

@@ -116,8 +116,12 @@ func stockOperations() []route {
 	}
 }
 
-func prepare(ctx context.Context, q *ask, b tracker.Prepare) (present.Prepared, error) {
-	done, err := q.t.Prepare(ctx, q.site.Code, q.who, b)
+func prepare(ctx context.Context, q *ask, b preparation) (present.Prepared, error) {
+	asked, err := b.asked()
+	if err != nil {
+		return present.Prepared{}, err
+	}
+	done, err := q.t.Prepare(ctx, q.site.Code, q.who, asked)
 	if err != nil {
 		return present.Prepared{}, err
 	}
@@ -136,12 +140,16 @@ func signStep(ctx context.Context, q *ask, b tracker.StepDone) (present.Batch, e
 	return q.as.Batch(done), nil
 }
 
-func closeBatch(ctx context.Context, q *ask, b tracker.CloseBatch) (present.Batch, error) {
+func closeBatch(ctx context.Context, q *ask, b closing) (present.Batch, error) {
 	code, err := batchCode(q.r.PathValue("code"))
 	if err != nil {
 		return present.Batch{}, err
 	}
-	done, err := q.t.CloseBatch(ctx, q.site.Code, q.who, code, b)
+	asked, err := b.asked()
+	if err != nil {
+		return present.Batch{}, err
+	}
+	done, err := q.t.CloseBatch(ctx, q.site.Code, q.who, code, asked)
 	if err != nil {
 		return present.Batch{}, err
 	}
