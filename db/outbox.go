@@ -11,6 +11,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"vialward/alerts"
+	"vialward/tracker"
 )
 
 var _ alerts.Outbox = (*DB)(nil)
@@ -72,6 +73,22 @@ func scanMail(r pgx.CollectableRow) (alerts.Row, error) {
 // Outbox lists the newest mails first.
 func (t *tx) Outbox(ctx context.Context, limit int) ([]alerts.Row, error) {
 	rows, err := t.q.Query(ctx, `select `+outboxColumns+` from outbox o where site = $1 order by id desc limit $2`, t.id, limit)
+	if err != nil {
+		return nil, fmt.Errorf("read the outbox: %w", err)
+	}
+	return pgx.CollectRows(rows, scanMail)
+}
+
+// OutboxPage lists the newest first of those that were asked for.
+func (t *tx) OutboxPage(ctx context.Context, q tracker.OutboxQuery) ([]alerts.Row, error) {
+	states := make([]string, len(q.States))
+	for i, s := range q.States {
+		states[i] = string(s)
+	}
+	w := narrow(t.id)
+	w.when(q.Before > 0, "id < %s", q.Before)
+	w.when(len(states) > 0, "state = any(%s)", states)
+	rows, err := t.q.Query(ctx, `select `+outboxColumns+` from outbox o where `+w.sql+` order by id desc`+limited(q.Limit), w.args...)
 	if err != nil {
 		return nil, fmt.Errorf("read the outbox: %w", err)
 	}

@@ -111,6 +111,7 @@ type View interface {
 	// FirstStay is the first instant from since on at which a vial stood on a shelf; false when none ever did.
 	FirstStay(ctx context.Context, unit, shelf string, since time.Time) (time.Time, bool, error)
 	Intakes(ctx context.Context, limit int) ([]Intake, error)
+	OutboxPage(ctx context.Context, q OutboxQuery) ([]alerts.Row, error)
 	Outbox(ctx context.Context, limit int) ([]alerts.Row, error)
 	// Unsent mails, oldest first: posted before waitingSince and not yet taken, or failed since failedSince.
 	Unsent(ctx context.Context, waitingSince, failedSince time.Time, limit int) ([]alerts.Row, error)
@@ -204,6 +205,13 @@ type ExcursionRow struct {
 	Found       thermal.Excursion
 	MergedInto  int64
 	NotBorneOut bool
+}
+
+// OutboxQuery narrows the outbox; zero fields ask for everything. Newest first.
+type OutboxQuery struct {
+	States []alerts.State
+	Before int64 // only mails with a smaller number
+	Limit  int
 }
 
 // HoldRow is an excursion's hold: one row whatever the number of vials.

@@ -200,6 +200,13 @@ func (o showCase) Run(c *call) error {
 			}
 			text += fmt.Sprintf("  %s  was at %s  now %s %s  %s\n", x.Vial.Code, x.Was.Place, x.Vial.State, x.Vial.Place, word)
 		}
+		for _, e := range out.Decided {
+			text += fmt.Sprintf("  %s  %s by %s: %s", e.At, e.Kind, e.By, e.Body.Reason)
+			if e.Body.BUD != nil {
+				text += ", BUD " + walltime.Say(*e.Body.BUD, v.Site().Location())
+			}
+			text += "  " + strings.Join(e.Vials, " ") + "\n"
+		}
 		c.print(out, text)
 		return nil
 	})

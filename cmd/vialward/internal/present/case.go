@@ -66,6 +66,7 @@ type CaseWithStock struct {
 	AsOf    Instant       `json:"as_of"`
 	Case    Case          `json:"case"`
 	Touched []TouchedVial `json:"touched"`
+	Decided []Event       `json:"decided"` // what people released, discarded or shortened: which vials, when, why
 }
 
 // TouchedVial stands where it stands now, and was where the excursion met it.
@@ -88,6 +89,7 @@ func CaseOf(ctx context.Context, v tracker.View, no int64, now time.Time) (CaseW
 		return CaseWithStock{}, tracker.NotFound("case", fmt.Sprint(no))
 	}
 	out := CaseWithStock{AsOf: a.Instant(now), Case: a.Case(found[0]), Touched: []TouchedVial{}}
+	var codes []string
 	holds, err := v.Holds(ctx, no)
 	if err != nil {
 		return out, err
@@ -99,7 +101,10 @@ func CaseOf(ctx context.Context, v tracker.View, no int64, now time.Time) (CaseW
 		}
 		for _, x := range vials {
 			out.Touched = append(out.Touched, TouchedVial{a.Vial(x.Vial), h.ID, a.Stay(x.Stay), x.Released, h.Kind})
+			codes = append(codes, x.Vial.Code)
 		}
 	}
-	return out, nil
+	decided, err := DecidedOn(ctx, v, found[0], codes)
+	out.Decided = each(decided, a.Event)
+	return out, err
 }

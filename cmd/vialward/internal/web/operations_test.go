@@ -2,6 +2,7 @@ package web
 
 import (
 	"encoding/json"
+	"fmt"
 	"math/rand/v2"
 	"net/http"
 	"reflect"
@@ -129,6 +130,21 @@ func TestLifeTellsItsExcursions(t *testing.T) {
 		require.Equal(t, "R1/A", x.Was.Place)
 		require.Equal(t, x.Vial.Code == codeOf(1), x.Released)
 	}
+	// Who decided what, naming the case or not; what has nothing to do with it is not told.
+	for _, d := range [][3]string{
+		{"rph-1", vial(2), `"reason":"expired"`}, {"rph-1", vial(3), `"reason":"expired","case":1`},
+		{"rph-1", vial(1), `"reason":"expired"`}, // released before: its end is another story
+	} {
+		did := s.post(d[0], "/vials/discard", `{"vials":[`+d[1]+`],`+d[2]+`,"container":"blue bin"}`)
+		require.Equal(t, http.StatusOK, did.status, did.body)
+	}
+	var told []string
+	for _, e := range read[present.CaseWithStock](t, s.get("/cases/1")).Decided {
+		told = append(told, fmt.Sprint(e.Kind, " ", e.By, " ", e.Vials, " ", e.Body.Reason))
+	}
+	require.Equal(t, []string{
+		"released rph-1 [" + codeOf(1) + "] within its allowance", "discarded rph-1 [" + codeOf(2) + "] expired", "discarded rph-1 [" + codeOf(3) + "] expired",
+	}, told)
 }
 
 // At the instant itself a vial is past its date; a hold of its own and one of an excursion make one vial on hold.

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"net/http"
 	"slices"
 	"strconv"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"vialward/alerts"
+	"vialward/cmd/vialward/internal/present"
 	"vialward/tracker"
 	"vialward/tracker/stock"
 	"vialward/tracker/thermal"
@@ -29,8 +31,17 @@ type casePage struct {
 	Touched    []touchedLine
 	All        int // vials touched, each once
 	HeldNow    int
+	Decided    []decidedLine
 	Mails      []mailLine
 }
+
+// decidedLine is what somebody decided on vials of a case.
+type decidedLine struct {
+	eventLine
+	Vials []vialLink
+}
+
+type vialLink struct{ Code, Link string }
 
 func (p casePage) Title() string { return fmt.Sprintf("Case %d, %s %s", p.No, p.Unit, p.What) }
 
@@ -77,7 +88,7 @@ func casePageOf(ctx context.Context, v *visit) (content, error) {
 	if c.MergedInto > 0 {
 		p.MergedInto = v.link("/cases/", c.MergedInto)
 	}
-	if err := v.touched(ctx, &p, no); err != nil {
+	if err := v.touched(ctx, &p, c); err != nil {
 		return nil, err
 	}
 	from, to := around(c, v.now)
@@ -156,8 +167,8 @@ func (v *visit) excursionLine(ctx context.Context, u stock.Unit, x tracker.Excur
 }
 
 // touched groups every vial a hold of the case meets: by where it was then, not by where it is now.
-func (v *visit) touched(ctx context.Context, p *casePage, no int64) error {
-	holds, err := v.view.Holds(ctx, no)
+func (v *visit) touched(ctx context.Context, p *casePage, c tracker.Case) error {
+	holds, err := v.view.Holds(ctx, c.No)
 	if err != nil {
 		return err
 	}
@@ -180,7 +191,15 @@ func (v *visit) touched(ctx context.Context, p *casePage, no int64) error {
 	}
 	p.All, p.HeldNow, p.Held = len(counted), len(held), len(held)
 	p.Touched = g.finish()
-	return nil
+	decided, err := present.DecidedOn(ctx, v.view, c, slices.Collect(maps.Keys(counted)))
+	for _, e := range decided {
+		l := decidedLine{eventLine: v.eventLine(e)}
+		for _, code := range e.Vials {
+			l.Vials = append(l.Vials, vialLink{code, v.link("/vials/", code)})
+		}
+		p.Decided = append(p.Decided, l)
+	}
+	return err
 }
 
 type touchedKey struct {

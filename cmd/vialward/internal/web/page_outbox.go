@@ -7,13 +7,21 @@ import (
 	"strconv"
 
 	"vialward/alerts"
+	"vialward/tracker"
 )
 
 // outboxPage lists mails, the newest first, each with its fate.
 type outboxPage struct {
-	Mails  []mailLine
-	States []choice
-	Cut    bool
+	Threads []mailThread
+	States  []choice
+	Newer   string // link, "" = these are the newest
+	Older   string // link, "" = there are none
+}
+
+// mailThread is the mails of one incident on this page, the newest first; one that stands alone is a thread of its own.
+type mailThread struct {
+	Subject string // of its newest
+	Mails   []mailLine
 }
 
 func (outboxPage) Title() string { return "Mail" }
@@ -27,7 +35,7 @@ type mailLine struct {
 	Attempts                     int
 }
 
-const mostMails = 200
+const mostMails = 25 // a page; more is a long way with a thumb
 
 func outboxPageOf(ctx context.Context, v *visit) (content, error) {
 	asked := v.r.URL.Query().Get("state")
@@ -40,26 +48,40 @@ func outboxPageOf(ctx context.Context, v *visit) (content, error) {
 	if !known {
 		return nil, wrong(http.StatusBadRequest, "Mails are waiting, failed, accepted or superseded, not %q. Choose one of them.", asked)
 	}
-	limit := mostMails + 1
+	q := tracker.OutboxQuery{Limit: mostMails + 1}
+	here := v.link("/outbox")
 	if asked != "" {
-		limit = caseMails
+		here, q.States = with(here, "state", asked), []alerts.State{alerts.State(asked)}
 	}
-	rows, err := v.view.Outbox(ctx, limit)
+	if asked == string(alerts.Waiting) {
+		q.States = append(q.States, alerts.Claimed) // being sent at this moment: it waits for the relay's answer
+	}
+	if before := v.r.URL.Query().Get("before"); before != "" {
+		var err error
+		if q.Before, err = strconv.ParseInt(before, 10, 64); err != nil || q.Before < 1 {
+			return nil, wrong(http.StatusBadRequest, "%q is not the number of a mail; the page begins before it.", before)
+		}
+		p.Newer = here
+	}
+	rows, err := v.view.OutboxPage(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	if len(rows) > mostMails {
+		rows = rows[:mostMails]
+		p.Older = with(here, "before", strconv.FormatInt(rows[mostMails-1].ID, 10))
+	}
+	index := map[string]int{}
 	for _, m := range rows {
-		state := m.State
-		if state == alerts.Claimed { // being sent at this moment: it waits for the relay's answer
-			state = alerts.Waiting
+		i, known := index[m.Thread]
+		if !known || m.Thread == "" {
+			i = len(p.Threads)
+			index[m.Thread] = i
+			p.Threads = append(p.Threads, mailThread{Subject: m.Subject})
 		}
-		if asked != "" && asked != string(state) {
-			continue
-		}
-		if len(p.Mails) == mostMails {
-			p.Cut = true
-			break
-		}
-		p.Mails = append(p.Mails, v.mailLine(m))
+		p.Threads[i].Mails = append(p.Threads[i].Mails, v.mailLine(m))
 	}
-	return p, err
+	return p, nil
 }
 
 // mailState says what became of a mail.

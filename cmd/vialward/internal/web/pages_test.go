@@ -169,6 +169,7 @@ func TestBadInput(t *testing.T) {
 		"/outbox/99999":                        {404, "There is no mail 99999"},
 		"/outbox/x":                            {400, "is not the number of a mail"},
 		"/outbox?state=lost":                   {400, "Mails are waiting, failed, accepted or superseded, not \"lost\"."},
+		"/outbox?before=x":                     {400, "is not the number of a mail"},
 		"/waste?from=October":                  {422, "\"October\" is no start of a period; write a month as 2025-10, a day as 2025-10-31, or a time with its offset"},
 		"/waste?from=2025-11&to=2025-10":       {422, "the period ends at or before its start; give an end that is later"},
 		"/waste?to=2025-10":                    {422, "is no start of a period"},

@@ -2,9 +2,12 @@ package web_test
 
 import (
 	"fmt"
+	"html"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -81,4 +84,47 @@ func TestCodeOnAListIsFound(t *testing.T) {
 		n.as(t, "rph-1").ServeHTTP(w, httptest.NewRequest(http.MethodGet, "http://127.0.0.1:8080/find?q="+url.QueryEscape(typed), nil))
 		require.Equal(t, "/sweeps/5", w.Header().Get("Location"), typed)
 	}
+}
+
+// The outbox comes by pages, every mail on exactly one of them, and a case's mails stand together.
+func TestOutboxByPages(t *testing.T) {
+	t.Parallel()
+	n := newNight(t, nil)
+	link := regexp.MustCompile(`href="/outbox/(\d+)`)
+	older := regexp.MustCompile(`href="(/outbox[^"]*before=\d+)"`)
+	walk := func(path string) (all []string, pages int) {
+		for path != "" {
+			_, page := n.page(t, path)
+			pages++
+			found := link.FindAllStringSubmatch(page, -1)
+			require.LessOrEqual(t, len(found), 25, path)
+			for _, m := range found {
+				all = append(all, m[1])
+			}
+			path = ""
+			if m := older.FindStringSubmatch(page); m != nil {
+				path = html.UnescapeString(m[1])
+			}
+		}
+		return all, pages
+	}
+	all, pages := walk("/outbox")
+	var want []string
+	require.NoError(t, n.Store.Read(t.Context(), quillmere, func(v tracker.View) error {
+		rows, err := v.Outbox(t.Context(), 1000)
+		for _, m := range rows {
+			want = append(want, strconv.FormatInt(m.ID, 10))
+		}
+		return err
+	}))
+	require.ElementsMatch(t, want, all)
+	require.Equal(t, (len(want)+24)/25, pages)
+	parts := 0
+	for _, s := range []string{"waiting", "failed", "accepted", "superseded"} {
+		some, _ := walk("/outbox?state=" + s)
+		parts += len(some)
+	}
+	require.Equal(t, len(want), parts)
+	_, page := n.page(t, "/outbox")
+	require.Contains(t, text(page), "mails of one incident")
 }
