@@ -119,60 +119,79 @@ func (p Prepare) times(now time.Time) (started, completed time.Time, err error) 
 // plan settles everything about a batch that follows from rules: category, BUD, code. latest is the earliest candidate,
 // ends those of the components, for the schema to hold the batch to.
 func (t *Tracker) plan(ctx context.Context, tx Tx, p Prepare, product stock.Product, started, completed time.Time) (b stock.Batch, latest time.Time, ends []time.Time, err error) {
-	if product.DraftBecause != "" || product.ApprovedBy == "" {
-		return b, latest, nil, stock.Refuse("draft", "", "%s, version %d, is a draft: %s", product.FullName(), product.Version, orWords(product.DraftBecause, "no pharmacist has approved it"))
-	}
-	area, err := tx.Area(ctx, p.Area)
+	b, err = limited(ctx, tx, p, product, started, completed)
 	if err != nil {
 		return b, latest, nil, err
 	}
-	allowed, why := categoryWithin(area, started, completed)
-	if allowed == "" {
-		return b, latest, nil, stock.Refuse("area", "", "no preparation in %s: %s", orWords(area.Name, area.Code), orWords(why, "it has no category at that time"))
-	}
-	components, err := product.Match(p.Components)
+	zone := tx.Site().Location()
+	local := started.In(zone)
+	number, err := tx.NextNumber(ctx, "batch "+local.Format("060102"))
 	if err != nil {
 		return b, latest, nil, err
 	}
-	diluent, err := product.DiluentOf(components, p.Diluent)
-	if err != nil {
+	// The number holds the site's order: a recall comes before this or after it.
+	if err := noneRecalled(ctx, tx, b.Components); err != nil {
 		return b, latest, nil, err
 	}
-	in, err := budInput(tx.Site(), product, components, started, beyonduse.Lower(product.Category, allowed), diluent, product.Concentration())
-	if err != nil {
-		return b, latest, nil, err
-	}
-	for _, c := range components {
-		if err := usable(c, started, completed, in.Zone); err != nil {
-			return b, latest, nil, err
-		}
-	}
-	answer, err := compute(beyonduse.Compute(in))
-	if err != nil {
-		return b, latest, nil, err
-	}
-	number, err := tx.NextNumber(ctx, "batch "+started.In(in.Zone).Format("060102"))
-	if err != nil {
-		return b, latest, nil, err
-	}
-	recalls, err := openRecalls(ctx, tx) // the number above holds the site's order: a recall comes before this or after it
-	if err != nil {
-		return b, latest, nil, err
-	}
-	if why := recalled(recalls, "", components); why != "" {
-		return b, latest, nil, stock.Refuse("recalled", "", "a component's lot is recalled (%s). Put what is left of it aside and use another lot", why)
-	}
-	local := started.In(in.Zone)
 	code, err := label.NewBatchCode(local.Year(), local.Month(), local.Day(), int(number))
 	if err != nil {
 		return b, latest, nil, stock.Refuse("batch", "", "%s", err)
 	}
-	b = stock.Batch{
-		Site: tx.Site().ID, Code: code.String(), Product: product.Code, Version: product.Version, Area: p.Area, Category: in.Sterility.Category,
+	b.Code = code.String()
+	return b, b.BUD, componentEnds(b.Components, zone), nil
+}
+
+func noneRecalled(ctx context.Context, v View, components []stock.Component) error {
+	recalls, err := openRecalls(ctx, v)
+	if err != nil {
+		return err
+	}
+	if why := recalled(recalls, "", components); why != "" {
+		return stock.Refuse("recalled", "", "a component's lot is recalled (%s). Put what is left of it aside and use another lot", why)
+	}
+	return nil
+}
+
+// limited is a batch with all that follows from its product, area, times and components, but for its number.
+func limited(ctx context.Context, v View, p Prepare, product stock.Product, started, completed time.Time) (stock.Batch, error) {
+	var b stock.Batch
+	if product.DraftBecause != "" || product.ApprovedBy == "" {
+		return b, stock.Refuse("draft", "", "%s, version %d, is a draft: %s", product.FullName(), product.Version, orWords(product.DraftBecause, "no pharmacist has approved it"))
+	}
+	area, err := v.Area(ctx, p.Area)
+	if err != nil {
+		return b, err
+	}
+	allowed, why := categoryWithin(area, started, completed)
+	if allowed == "" {
+		return b, stock.Refuse("area", "", "no preparation in %s: %s", orWords(area.Name, area.Code), orWords(why, "it has no category at that time"))
+	}
+	components, err := product.Match(p.Components)
+	if err != nil {
+		return b, err
+	}
+	diluent, err := product.DiluentOf(components, p.Diluent)
+	if err != nil {
+		return b, err
+	}
+	in, err := budInput(v.Site(), product, components, started, beyonduse.Lower(product.Category, allowed), diluent, product.Concentration())
+	if err != nil {
+		return b, err
+	}
+	for _, c := range components {
+		if err := usable(c, started, completed, in.Zone); err != nil {
+			return b, err
+		}
+	}
+	answer, err := compute(beyonduse.Compute(in))
+	if err != nil {
+		return b, err
+	}
+	return stock.Batch{
+		Site: v.Site().ID, Product: product.Code, Version: product.Version, Area: p.Area, Category: in.Sterility.Category,
 		StartedAt: started, BUD: answer.BeyondUse, Governs: answer.GovernedBy, Candidates: answer.Candidates, Components: components, Made: p.Count,
 		Diluent: diluent, Concentration: product.Concentration(),
-	}
-	return b, answer.BeyondUse, componentEnds(components, in.Zone), nil
+	}, nil
 }
 
 // categoryWithin is the lowest category an area had at any time from the start of a preparation to its end.

@@ -6,6 +6,7 @@ import (
 	"maps"
 	"net/http"
 	"net/url"
+	"strings"
 
 	"vialward/tracker"
 	"vialward/tracker/access"
@@ -22,6 +23,7 @@ type doing struct {
 	template string
 	op       access.Operation
 	beside   map[string]string // code of a refusal -> the field it stands beside
+	keeps    bool              // what is typed waits on, as do left it: nothing was recorded
 
 	show func(ctx context.Context, v *visit, f *form) (content, error)
 	// do what was sent; to is where to look afterwards. It leaves faults in f, or an error; then nothing was done.
@@ -121,6 +123,9 @@ func (a *acting) leave(ctx context.Context, d doing, f *form, to string) error {
 	if site := a.r.URL.Query().Get("site"); site != "" {
 		to = with(to, "site", site)
 	}
+	if d.keeps {
+		return elsewhere(to)
+	}
 	if err := a.t.AnsweredForm(ctx, a.site, a.who.Person.Code, d.pageOf(a.r), f.Once, to); err != nil {
 		a.s.Log.WarnContext(ctx, "note where a form led to", "path", a.r.URL.Path, "error", err)
 	}
@@ -145,10 +150,14 @@ func (a *acting) wasDone(ctx context.Context, f *form, d doing) error {
 
 // pageOf is the address of the page a form stands on.
 func (d doing) pageOf(r *http.Request) string {
-	if d.page != "" {
-		return d.page
+	if d.page == "" {
+		return r.URL.Path
 	}
-	return r.URL.Path
+	page := d.page
+	for _, m := range inBraces.FindAllStringSubmatch(page, -1) {
+		page = strings.ReplaceAll(page, m[0], url.PathEscape(r.PathValue(m[1])))
+	}
+	return page
 }
 
 // keepForLater is for a form of somebody whose session ended while they filled it in: they sign in, and find it filled in.

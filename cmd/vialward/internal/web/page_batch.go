@@ -25,6 +25,7 @@ type batchPage struct {
 	Vials      []vialLine
 	Broken     []string // signatures that do not stand
 	Rules      []fact
+	WorkLink   string // "" = there was no work on it here
 }
 
 func (p batchPage) Title() string { return "Batch " + p.Code }
@@ -61,6 +62,9 @@ func batchPageOf(ctx context.Context, v *visit) (content, error) {
 		p.Unsigned = tracker.Steps()[len(b.Steps):]
 	}
 	p.Closing = v.closingFacts(b.Closing)
+	if !b.TakenOver {
+		p.WorkLink = v.link("/batches/" + b.Code + "/work")
+	}
 	vials, err := v.view.Find(ctx, tracker.VialQuery{Batch: b.Code})
 	if err != nil {
 		return nil, err

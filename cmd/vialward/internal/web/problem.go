@@ -166,3 +166,11 @@ func writeJSON(w http.ResponseWriter, media string, status int, document any) {
 	w.WriteHeader(status)
 	_, _ = w.Write(b.Bytes()) // whoever asked may have gone
 }
+
+// isRefused says that an error is an answer about what was asked, and not a fault.
+func isRefused(err error) bool {
+	var r *stock.Refusal
+	return errors.As(err, &r) || isMissing(err)
+}
+
+func isMissing(err error) bool { return errors.Is(err, tracker.ErrNotFound) }
