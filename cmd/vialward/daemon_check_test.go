@@ -142,5 +142,5 @@ func TestCheckMigratesNothing(t *testing.T) {
 	was := dbtest.Ask(t, p.dsn, newest)
 	dbtest.Exec(t, p.dsn, fmt.Sprintf(`delete from goose_db_version where version_id = %d`, was))
 	require.Contains(t, say(), fmt.Sprintf("one migration waits for the next start of a daemon: %05d_", was))
-	require.Equal(t, was-1, dbtest.Ask(t, p.dsn, newest))
+	require.Less(t, dbtest.Ask(t, p.dsn, newest), was)
 }
