@@ -98,9 +98,11 @@ func notBefore(v stock.Vial, at time.Time, zone *time.Location) error {
 	return nil
 }
 
-// Label records that the vials' first labels are on.
+// Label records that the vials' first labels are on: those printed last, where they were printed here.
 func (t *Tracker) Label(ctx context.Context, site string, a Actor, vials []string, at time.Time) (Handled, error) {
-	return t.handle(ctx, site, a, act{access.Label, stock.Labelled, vials, at, stock.Body{Label: 1}}, nil)
+	return t.handle(ctx, site, a, act{access.Label, stock.Labelled, vials, at, stock.Body{Label: 1}}, func(tx Tx, vials []stock.Vial, e *stock.Event) error {
+		return sameNumber(ctx, tx, vials, e)
+	})
 }
 
 // Verify records the check of the labelled vials by a person who did not prepare them, nor had a hand in it: whoever

@@ -245,7 +245,7 @@ func sensibleBUD(ctx context.Context, tx Tx, v stock.Vial, bud time.Time) error 
 
 // Relabel records that new labels are on, by their scan: it ends the relabel hold, and the old code answers "old label".
 func (t *Tracker) Relabel(ctx context.Context, site string, a Actor, vials []string, reason string, at time.Time) (Handled, error) {
-	return t.handle(ctx, site, a, act{access.Relabel, stock.Relabel, vials, at, stock.Body{Reason: reason}}, func(_ Tx, vs []stock.Vial, e *stock.Event) error {
+	return t.handle(ctx, site, a, act{access.Relabel, stock.Relabel, vials, at, stock.Body{Reason: reason}}, func(tx Tx, vs []stock.Vial, e *stock.Event) error {
 		for _, v := range vs {
 			if v.Label == 0 {
 				return stock.Refuse("wrong_state", v.Code, "has no label yet; label it first")
@@ -255,7 +255,7 @@ func (t *Tracker) Relabel(ctx context.Context, site string, a Actor, vials []str
 			}
 			e.Body.Label = v.Label + 1
 		}
-		return nil
+		return sameNumber(ctx, tx, vs, e)
 	})
 }
 

@@ -28,6 +28,7 @@ func (s *Site) Check() []Mistake {
 	c.limits()
 	c.products()
 	c.routes()
+	c.labels()
 	for i, d := range s.Destinations {
 		at := c.code("destinations", i, d.Code, "destination")
 		c.when(d.MarginMinutes < 0, at+".margin", "a margin is 0 or more minutes of life left")

@@ -67,6 +67,8 @@ const (
 	PersonChanged   Kind = "person_changed"  // name, address, roles, or that they left
 	PersonAssessed  Kind = "person_assessed" // competent from then on, or no more
 	FellShort       Kind = "fell_short"      // wanted, and not there
+	LabelsPrinted   Kind = "labels_printed"  // of vials; Label says which number, Number how many of each
+	LabelsCounted   Kind = "labels_counted"  // those of a batch: printed = used + spoiled
 	CauseCorrected  Kind = "cause_corrected" // of a discard or a loss; the first one stays in the record
 )
 

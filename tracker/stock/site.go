@@ -37,7 +37,8 @@ type Site struct {
 	Rules              []AlarmRule   `json:"rules"`            // for every unit of a class unless the unit has its own
 	Reasons            []WasteCause  `json:"waste_causes,omitempty"`
 
-	Competencies string `json:"competencies,omitempty"` // Enforced, also where it is empty, or Shown
+	Labels       []LabelSize `json:"label_sizes,omitempty"`  // none = ShippedLabels
+	Competencies string      `json:"competencies,omitempty"` // Enforced, also where it is empty, or Shown
 }
 
 // Hours is a span of staffed time on some weekdays, wall time.

@@ -147,7 +147,7 @@ func (v Vial) Apply(e Event) (Vial, error) {
 		if v.State != InPreparation || v.Label > 0 {
 			return v, Refuse("wrong_state", v.Code, "has a label already; print a new one to replace it")
 		}
-		v.Label = 1
+		v.Label = max(1, b.Label)
 	case Verified:
 		if err := v.mayVerify(e); err != nil {
 			return v, err
@@ -203,7 +203,7 @@ func (v Vial) Apply(e Event) (Vial, error) {
 		}
 		v.shorten(e, b.BUD)
 	case Relabel:
-		v.Label++
+		v.Label = max(v.Label+1, b.Label)
 		v.drop(HoldRelabel)
 	case Discarded, Lost, Voided, Sent:
 		v.State, v.ClosedBy = closing[e.Kind], e.Kind

@@ -71,6 +71,7 @@ func readSite(text []byte) (stock.Site, *document) {
 			Code: t.Code, Name: t.Name, MarginMinutes: r.minutes(item("destinations", i+1)+".margin", t.Margin),
 		})
 	}
+	s.Labels = r.labels(f.Labels)
 	for _, c := range f.Causes {
 		s.Reasons = append(s.Reasons, stock.WasteCause(c))
 	}
@@ -119,5 +120,6 @@ func WriteSite(s stock.Site) []byte {
 	for _, c := range s.Reasons {
 		f.Causes = append(f.Causes, causeFile(c))
 	}
+	f.Labels = sayLabels(s.Labels)
 	return write(f)
 }

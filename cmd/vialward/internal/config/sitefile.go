@@ -31,6 +31,7 @@ type siteFile struct {
 	Products     []productFile     `toml:"products"`
 	Destinations []destinationFile `toml:"destinations"`
 	Causes       []causeFile       `toml:"waste_causes"`
+	Labels       []labelFile       `toml:"labels"`
 }
 
 type hoursFile struct {
@@ -240,4 +241,18 @@ type causeFile struct {
 	Code  string `toml:"code,required"`
 	Words string `toml:"words,required"`
 	Class string `toml:"class,required"`
+}
+
+// labelFile is a label as the printer holds it: lengths in mm and type in points, decimal text.
+type labelFile struct {
+	Code     string `toml:"code,required"`
+	Name     string `toml:"name"`
+	Width    string `toml:"width_mm,required"`
+	Height   string `toml:"height_mm,required"`
+	Margin   string `toml:"margin_mm"`
+	Symbol   string `toml:"symbol_mm,required"`
+	NameType string `toml:"name_type_pt,required"`
+	Type     string `toml:"type_pt,required"`
+	CodeType string `toml:"code_type_pt,required"`
+	Overwrap bool   `toml:"overwrap"`
 }

@@ -294,6 +294,13 @@ func (g siteGen) site() stock.Site {
 		}),
 		Rules:   several(g, 0, func() stock.AlarmRule { return g.rule(true) }),
 		Reasons: several(g, 0, func() stock.WasteCause { return stock.WasteCause{Code: g.word(), Words: g.word(), Class: g.word()} }),
+		Labels: several(g, 0, func() stock.LabelSize {
+			size := func() stock.Micrometres { return stock.Micrometres(g.n(1, 99_999)) }
+			return stock.LabelSize{
+				Code: g.word(), Name: g.maybe(), Width: size(), Height: size(), Margin: size(), Symbol: size(), NameType: int64(g.n(1, 99_999)),
+				Type: int64(g.n(1, 99_999)), CodeType: int64(g.n(1, 99_999)), Overwrap: g.flag(),
+			}
+		}),
 	}
 }
 

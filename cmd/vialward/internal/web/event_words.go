@@ -14,7 +14,7 @@ var eventWords = map[stock.Kind]string{
 	stock.Returned: "came back", stock.Entered: "entered (punctured)", stock.Held: "put on hold", stock.Lifted: "hold lifted",
 	stock.Released: "released from a case's hold", stock.Shortened: "beyond-use date shortened", stock.Relabel: "new label",
 	stock.Discarded: "discarded", stock.Lost: "recorded as lost", stock.Voided: "voided: a wrong record", stock.Sent: "sent away",
-	stock.Found: "found", stock.Counted: "counted",
+	stock.Found: "found", stock.Counted: "counted", stock.LabelsPrinted: "label printed", stock.CauseCorrected: "cause corrected",
 }
 
 // sameEntry is how far entry may lie behind the event without being worth a line: a person types for a while.
@@ -51,6 +51,7 @@ func (v *visit) eventLine(e stock.Event) eventLine {
 	}
 	add(e.Kind == stock.TakenOver, "it was there before the record began")
 	add(b.Area != "", "in preparation area %s", b.Area)
+	add(e.Kind == stock.LabelsPrinted, "label %d, %s of each vial", b.Label, many(b.Number, "label"))
 	add(b.Hold != "", "hold: %s", b.Hold)
 	add(b.Case != 0, "case %d", b.Case)
 	add(b.BUD != nil, "beyond-use date %s", deref(v.shown, b.BUD))

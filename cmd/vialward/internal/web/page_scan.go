@@ -357,7 +357,7 @@ func newLabelOn(ctx context.Context, a *acting, f *form, h inHand) (string, erro
 		}
 		return err
 	})
-	if err != nil || h.label != x.Label+1 {
+	if err != nil || h.label <= x.Label {
 		return "", err
 	}
 	if x.Label == 0 { // its first one: the handful is labelled together

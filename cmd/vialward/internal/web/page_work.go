@@ -104,7 +104,6 @@ func workPageOf(ctx context.Context, v *visit, f *form) (content, error) {
 			on = with(on, "vial", x.Code)
 		case x.State == stock.InPreparation:
 			p.Unchecked++
-			check = with(check, "vial", x.Code)
 		}
 		if x.Label > 0 && x.State != stock.WasVoided {
 			p.Labelled++

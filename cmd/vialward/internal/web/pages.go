@@ -60,15 +60,9 @@ func (s *Server) page(name string, op access.Operation, read func(context.Contex
 func (s *Server) show(ctx context.Context, w http.ResponseWriter, r *http.Request, status int, asks visitor, name string, op access.Operation, read func(context.Context, *visit) (content, error)) error {
 	var c content
 	var v *visit
-	err := s.Tracker.Store.Read(ctx, asks.site, func(view tracker.View) error {
-		now := walltime.Cut(s.Tracker.Now())
-		who, err := asks.actor(view.Site(), op, now)
-		if err != nil {
+	err := s.Tracker.Store.Read(ctx, asks.site, func(view tracker.View) (err error) {
+		if v, err = s.visit(r, view, asks, op); err != nil {
 			return err
-		}
-		v = &visit{
-			shown: shownAt(view.Site(), now), r: r, tracker: s.Tracker, view: view, site: view.Site(), several: asks.several,
-			asks: who, session: asks.session, products: map[productKey]stock.Product{},
 		}
 		c, err = read(ctx, v)
 		return err
@@ -80,6 +74,19 @@ func (s *Server) show(ctx context.Context, w http.ResponseWriter, r *http.Reques
 	f.about(v)
 	write(w, name, status, f)
 	return nil
+}
+
+// visit of somebody who may, on one view.
+func (s *Server) visit(r *http.Request, view tracker.View, asks visitor, op access.Operation) (*visit, error) {
+	now := walltime.Cut(s.Tracker.Now())
+	who, err := asks.actor(view.Site(), op, now)
+	if err != nil {
+		return nil, err
+	}
+	return &visit{
+		shown: shownAt(view.Site(), now), r: r, tracker: s.Tracker, view: view, site: view.Site(), several: asks.several,
+		asks: who, session: asks.session, products: map[productKey]stock.Product{},
+	}, nil
 }
 
 // siteAsked is the site a request names, or the only one there is; "" = there are several and none was named.

@@ -100,17 +100,20 @@ func readScan(ctx context.Context, v tracker.View, now shown, s string) (scanned
 	if len(found) == 0 {
 		return scanned{say: fmt.Sprintf("Vial %s is not in the record of %s. Do not use it; put it aside and ask a pharmacist.", code, site.Name)}, nil
 	}
-	return vialScanned(found[0], e, now), nil
+	newest, err := tracker.NewestLabel(ctx, v, found[0])
+	return vialScanned(found[0], e, newest, now), err
 }
 
-// vialScanned looks at the label that was read: an old one is refused, whatever is to be done with the vial.
-func vialScanned(x stock.Vial, e label.Elements, now shown) scanned {
-	next := x.Label + 1 // the one that replaces it, once it is on
+// vialScanned looks at the label that was read: an old one is refused, whatever is to be done with the vial. newest is the
+// number of the one printed last.
+func vialScanned(x stock.Vial, e label.Elements, newest int, now shown) scanned {
 	switch wall := label.BUDWall(x.BUD, now.zone); {
 	case e.Label > 0 && e.Label < x.Label:
 		return scanned{say: fmt.Sprintf("OLD LABEL: %s carries label %d, and this is number %d. Do not use the vial before its new label is on; take this one off.", x.Code, x.Label, e.Label)}
-	case e.Label > next:
-		return scanned{say: fmt.Sprintf("%s has no label %d, the newest is %d. Scan it again, and put it aside if it reads the same.", x.Code, e.Label, x.Label)}
+	case e.Label > newest:
+		return scanned{say: fmt.Sprintf("%s has no label %d, the newest is %d. Scan it again, and put it aside if it reads the same.", x.Code, e.Label, newest)}
+	case e.Label > x.Label && e.Label < newest:
+		return scanned{say: fmt.Sprintf("OLD LABEL: label %d of %s was printed after this one, number %d. Put that on, and destroy this one.", newest, x.Code, e.Label)}
 	case e.BUD != (walltime.Wall{}) && e.BUD != wall:
 		return scanned{say: fmt.Sprintf("OLD LABEL: it does not say what the record says, %s, of %s. Do not use the vial before its new label is on.", now.at(x.BUD).Say, x.Code)}
 	}
