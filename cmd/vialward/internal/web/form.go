@@ -70,8 +70,13 @@ func (x field) Digits() field { x.Mode = "numeric"; return x }
 // Decimal asks for a number pad with a point.
 func (x field) Decimal() field { x.Mode = "decimal"; return x }
 
-// Moment asks for a day and a time.
-func (x field) Moment() field { x.Type = "datetime-local"; return x }
+// Moment asks for a day and a time, by a 24 h clock: what browsers offer for it follows the reader's country.
+func (x field) Moment() field {
+	if x.Hint == "" {
+		x.Hint = "2025-11-12 08:30, or 08:30 for today"
+	}
+	return x
+}
 
 // Secret is not shown, and never kept.
 func (x field) Secret() field { x.Type, x.Value = "password", ""; return x }
@@ -127,25 +132,26 @@ func (f *form) number(name string, least, most int, need string) int {
 	return n
 }
 
-// localMoment is how a browser writes a day and a time.
-const localMoment = "2006-01-02T15:04"
+// localMoment is how a day and a time are typed.
+const localMoment = "2006-01-02 15:04"
 
-// moment is a day and a time of the site's clock; zero where nothing was typed. One that comes twice, on the night the
-// clocks go back, is the earlier one; one that is skipped is refused.
+// moment is a day and a time of the site's clock, or a time of today; zero where nothing was typed. One that comes twice, on
+// the night the clocks go back, is the earlier one; one that is skipped is refused.
 func (f *form) moment(name string) time.Time {
-	s := strings.TrimSpace(f.Get(name))
+	s := strings.Join(strings.Fields(strings.ReplaceAll(f.Get(name), "T", " ")), " ")
 	if s == "" {
 		return time.Time{}
 	}
-	t, err := time.Parse(localMoment, s)
-	if err != nil {
-		if t, err = time.Parse(localMoment+":05", s); err != nil {
-			f.fault(name, "%q is no day with a time; write it as 2025-11-12T08:30.", s)
-			return time.Time{}
-		}
+	day := s
+	if len(s) <= len("15:04") {
+		day = f.now.In(f.zone).Format(time.DateOnly) + " " + s
 	}
-	w := walltime.Of(t, time.UTC)
-	r := walltime.Resolve(w, f.zone)
+	t, err := time.Parse(localMoment, day)
+	if err != nil {
+		f.fault(name, "%q is no day with a time; write it as 2025-11-12 08:30, or 08:30 for today.", s)
+		return time.Time{}
+	}
+	r := walltime.Resolve(walltime.Of(t, time.UTC), f.zone)
 	if r.Kind == walltime.None || r.Kind == walltime.Missing {
 		f.fault(name, "The clocks of the site skip %s that day; look at the time again.", t.Format("15:04"))
 		return time.Time{}

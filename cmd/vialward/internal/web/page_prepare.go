@@ -26,12 +26,13 @@ type preparePage struct {
 	Steps      []stepField
 	HasPowder  bool
 
-	Takes  []fact // materials for the number wanted
-	Follow []fact // volumes, concentration, full vials
-	BUD    *budTable
-	Supply string
-	Not    string // what keeps it from being recorded as it stands
-	May    string // why this person may not; "" = they may
+	Takes   []fact // materials for the number wanted
+	Follow  []fact // volumes, concentration, full vials
+	BUD     *budTable
+	Supply  string
+	Missing []string // of components, for which the date may yet be earlier
+	Not     string   // what keeps it from being recorded as it stands
+	May     string   // why this person may not; "" = they may
 }
 
 func (preparePage) Title() string { return "Prepare a batch" }
@@ -220,7 +221,9 @@ func preparePageOf(ctx context.Context, v *visit, f *form) (content, error) {
 			p.People = append(p.People, personLine{Code: x.Code, Name: nameOf(x)})
 		}
 	}
-	if no := v.mayNot(access.Prepare); no != nil {
+	if v.asks.Person.Code == "" {
+		p.May = "choose as whom you look around to prepare one."
+	} else if no := v.mayNot(access.Prepare); no != nil {
 		p.May = upperFirst(no.Error()) + "."
 	}
 	product, chosen := v.chosen(f.Get("product"))
@@ -281,7 +284,7 @@ func (p *preparePage) fields(product stock.Product) {
 		if by == "" {
 			by = p.Me
 		}
-		p.Steps = append(p.Steps, stepField{i, name, f.Field(fmt.Sprintf("step-%d", i), upperFirst(name)).Moment(), by})
+		p.Steps = append(p.Steps, stepField{i, name, f.Field(fmt.Sprintf("step-%d", i), upperFirst(name)), by})
 	}
 }
 
@@ -324,6 +327,9 @@ func (v *visit) follow(ctx context.Context, p *preparePage, product stock.Produc
 		p.Not = "Fill in what is missing, and the beyond-use date stands here."
 		return nil
 	}
+	if p.Missing = assumed(product, &typed); len(p.Missing) > 0 {
+		p.Not = "Still missing: " + strings.Join(p.Missing, "; ") + "."
+	}
 	typed.CompletedAt = laterOf(typed.CompletedAt, typed.StartedAt)
 	x, err := v.tracker.PreviewPrepare(ctx, v.view, v.asks, typed)
 	if err != nil && !isRefused(err) {
@@ -336,10 +342,39 @@ func (v *visit) follow(ctx context.Context, p *preparePage, product stock.Produc
 		p.Follow = mixtureFacts(x.Mixture, product)
 	}
 	if !x.Batch.BUD.IsZero() {
+		x.Batch.Candidates = slices.DeleteFunc(x.Batch.Candidates, func(c stock.Candidate) bool { return c.BeyondUse.Year() >= assumedYear })
 		t := v.budTable(x.Batch, x.Batch.BUD)
 		p.BUD = &t
 	}
 	return nil
+}
+
+// assumedYear is the end of a component that is not known yet: no limit, so that the others show what they come to.
+const assumedYear = 9000
+
+// assumed fills in what is still missing of the components for a look ahead, and names it. It is never recorded.
+func assumed(product stock.Product, p *tracker.Prepare) (missing []string) {
+	end := fmt.Sprintf("%d-12", assumedYear+999)
+	for i := range p.Components {
+		c := &p.Components[i]
+		if c.Lot == "" {
+			missing, c.Lot = append(missing, "lot of "+c.Name), "?"
+		}
+		if c.Expires == "" && c.BeyondUse == "" {
+			missing, c.Expires = append(missing, "end of "+c.Name), end
+		}
+	}
+	diluent := slices.ContainsFunc(p.Components, func(c stock.Component) bool { return slices.Contains(product.EndsIn(), c.Name) })
+	for _, u := range product.Components {
+		given := slices.ContainsFunc(p.Components, func(c stock.Component) bool { return c.Name == u.Name })
+		if given || u.Optional || u.Diluent && diluent {
+			continue
+		}
+		diluent = diluent || u.Diluent
+		missing = append(missing, u.Name)
+		p.Components = append(p.Components, stock.Component{Name: u.Name, Lot: "?", Expires: end})
+	}
+	return missing
 }
 
 // laterOf leaves "not said" as it is.

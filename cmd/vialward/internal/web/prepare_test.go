@@ -51,9 +51,9 @@ func TestPrepareABatch(t *testing.T) {
 	require.NotContains(t, n.hands(t, "tech-2").get(t, "/prepare"), "P77")
 
 	fields = typedIn(page)
-	require.Equal(t, began.In(n.site.Location()).Format("2006-01-02T15:04"), fields.Get("started"))
+	require.Equal(t, began.In(n.site.Location()).Format("2006-01-02 15:04"), fields.Get("started"))
 	for i := range tracker.Steps()[:2] {
-		fields.Set(fmt.Sprintf("step-%d", i), began.Add(time.Duration(i+1)*5*time.Minute).In(n.site.Location()).Format("2006-01-02T15:04"))
+		fields.Set(fmt.Sprintf("step-%d", i), began.Add(time.Duration(i+1)*5*time.Minute).In(n.site.Location()).Format("2006-01-02 15:04"))
 	}
 	fields.Del("once")
 	wrong := url.Values{}
