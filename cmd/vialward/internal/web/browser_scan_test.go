@@ -40,5 +40,22 @@ func TestScanInABrowser(t *testing.T) {
 	require.Equal(t, "R2/B", n.vial(t, code).Place(), "a refused scan let nothing drop")
 	wrong = append(wrong, lookedAt(t, ctx, server.URL, "scan-done")...)
 	scan(label.Own(code, 1), "taken")
+	// Beside the form of a batch stands what follows from it as soon as a field is left, and it is there when one comes back.
+	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(server.URL+"/prepare?product=PANT&area=PA-1")))
+	require.NoError(t, chromedp.Do(ctx, chromedp.SendKeys("#count", "12\t")))
+	follows := func() string {
+		t.Helper()
+		told, err := chromedp.Run(ctx, chromedp.Evaluate[string](`new Promise(done => { const look = () => document.documentElement.dataset.followed
+			? done(document.getElementById("live").textContent) : requestAnimationFrame(look); look() })`, chromedp.EvalAwaitPromise))
+		require.NoError(t, err)
+		return told
+	}
+	require.Contains(t, follows(), "each dissolved in 10")
+	require.Contains(t, follows(), "GOVERNS")
+	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(server.URL+"/prepare")))
+	count, err := chromedp.Run(ctx, chromedp.Evaluate[string](`document.getElementById("count").value`))
+	require.NoError(t, err)
+	require.Equal(t, "12", count)
+	wrong = append(wrong, lookedAt(t, ctx, server.URL, "prepare-live")...)
 	require.Empty(t, wrong, strings.Join(wrong, "\n"))
 }

@@ -350,11 +350,11 @@ func (v *visit) follow(ctx context.Context, p *preparePage, product stock.Produc
 }
 
 // assumedYear is the end of a component that is not known yet: no limit, so that the others show what they come to.
-const assumedYear = 9000
+const assumedYear = 2990
 
 // assumed fills in what is still missing of the components for a look ahead, and names it. It is never recorded.
 func assumed(product stock.Product, p *tracker.Prepare) (missing []string) {
-	end := fmt.Sprintf("%d-12", assumedYear+999)
+	end := fmt.Sprintf("%d-12", assumedYear+9)
 	for i := range p.Components {
 		c := &p.Components[i]
 		if c.Lot == "" {

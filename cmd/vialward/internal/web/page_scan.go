@@ -229,7 +229,7 @@ func scanAddress(q url.Values) string {
 // scanBack is the page as it was before its form was sent.
 func scanBack(f *form) string {
 	q := url.Values{}
-	for _, name := range []string{"vial", "do"} {
+	for _, name := range []string{"vial", "do", "dest", "order"} {
 		if all := f.All(name); len(all) > 0 {
 			q[name] = all
 		}
@@ -266,8 +266,10 @@ func scan(ctx context.Context, a *acting, f *form) (to string, err error) {
 		f.fault("scan", "%s", r.say)
 		return "", nil
 	}
-	if f.Get("do") != "" {
-		q.Set("do", f.Get("do"))
+	for _, name := range []string{"do", "dest", "order"} {
+		if f.Get(name) != "" {
+			q.Set(name, f.Get(name))
+		}
 	}
 	switch {
 	case r.action != "":

@@ -42,7 +42,7 @@ func (s *Server) served() []served {
 		look("/people", "staff", access.Read, staffPageOf),
 		look("/find", "find", access.Read, findPageOf),
 	}
-	all = append(all, slices.Concat(s.scanning(), s.preparing(), s.working(), s.labelling())...)
+	all = append(all, slices.Concat(s.scanning(), s.preparing(), s.working(), s.labelling(), s.issuing())...)
 	if s.Metrics != nil {
 		all = append(all, served{"GET /metrics", access.Watch, true, s.onlyWatchers(s.Metrics)})
 	}
