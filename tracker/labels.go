@@ -51,34 +51,44 @@ func (p PrintedLabel) Text() (text string, gs1 bool, err error) {
 
 // printing is what the record knows of the labels of a vial.
 type printing struct {
-	number int       // of the newest that was printed; 0 = none here
-	bud    time.Time // on it
-	total  int       // printed so far, all numbers
-	used   int       // of those, on the vial
+	number int             // of the newest that was printed; 0 = none here
+	sizes  map[string]bool // in which that one was printed
+	bud    time.Time       // on it
+	total  int             // printed so far, all numbers
+	used   int             // of those, on the vial
+	on     []int           // numbers that were put on it
 }
 
 func printingOf(ctx context.Context, v View, vial string) (printing, error) {
 	var p printing
 	life, err := v.Life(ctx, vial)
-	each := map[int]int{}
+	each := map[int]map[string]int{} // of each number and size, as printed last
 	for _, e := range life {
-		switch e.Kind { //nolint:exhaustive // nothing else is about labels
+		switch b := e.Body; e.Kind { //nolint:exhaustive // nothing else is about labels
 		case stock.LabelsPrinted:
-			p.number, each[e.Body.Label] = e.Body.Label, e.Body.Number
-			p.total += e.Body.Number
-			if e.Body.BUD != nil {
-				p.bud = *e.Body.BUD
+			if each[b.Label] == nil {
+				each[b.Label], p.sizes = map[string]int{}, map[string]bool{}
+			}
+			each[b.Label][b.Note], p.sizes[b.Note], p.number = b.Number, true, b.Label
+			p.total += b.Number
+			if b.BUD != nil {
+				p.bud = *b.BUD
 			}
 		case stock.Labelled, stock.Relabel:
-			p.used += each[e.Body.Label]
+			p.on = append(p.on, b.Label)
+		}
+	}
+	for _, number := range p.on { // a second one, for the overwrap, goes on with the first
+		for _, n := range each[number] {
+			p.used += n
 		}
 	}
 	return p, err
 }
 
-// NextLabel is the number the vial's next printed label bears, and whether it only repeats one that was printed: a label
-// that says something new gets a number of its own, so that the old one is known by its code.
-func NextLabel(ctx context.Context, v View, x stock.Vial) (number int, again bool, err error) {
+// NextLabel is the number the vial's next printed label bears, and whether it only repeats one that was printed in that
+// size ("" = in any): a label that says something new gets a number of its own, so that the old one is known by its code.
+func NextLabel(ctx context.Context, v View, x stock.Vial, size string) (number int, again bool, err error) {
 	p, err := printingOf(ctx, v, x.Code)
 	switch {
 	case err != nil:
@@ -88,7 +98,7 @@ func NextLabel(ctx context.Context, v View, x stock.Vial) (number int, again boo
 	case !p.bud.Equal(x.BUD):
 		return p.number + 1, false, nil
 	}
-	return p.number, true, nil
+	return p.number, size == "" || p.sizes[size], nil
 }
 
 // NewestLabel is the number of the vial's newest label, printed or on it.
@@ -146,12 +156,12 @@ func (t *Tracker) Print(ctx context.Context, site string, a Actor, p PrintLabels
 				return stock.Refuse("size", "", "there is no label %q at %s; choose one of the site's", p.Size, site)
 			}
 			for i, x := range vials {
-				number, again, err := NextLabel(ctx, tx, x)
+				number, again, err := NextLabel(ctx, tx, x, p.Size)
 				switch {
 				case err != nil:
 					return err
 				case again && e.Body.Reason == "":
-					return stock.Refuse("reason", x.Code, "label %d of it was printed before: say why it is printed again", number)
+					return stock.Refuse("reason", x.Code, "label %d of it was printed in this size before: say why it is printed again", number)
 				case i > 0 && (number != e.Body.Label || !x.BUD.Equal(*e.Body.BUD)):
 					return stock.Refuse("labels", x.Code, "its label says something else than that of %s; print them one after the other", vials[0].Code)
 				}

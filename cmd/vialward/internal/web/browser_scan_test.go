@@ -28,8 +28,9 @@ func TestScanInABrowser(t *testing.T) {
 		_, err := chromedp.Run(ctx, chromedp.Evaluate[any](`delete document.documentElement.dataset.told; null`))
 		require.NoError(t, err)
 		require.NoError(t, chromedp.Do(ctx, chromedp.SendKeys("#scan", text+"\r")))
-		told, err := chromedp.Run(ctx, chromedp.Evaluate[string](`new Promise(done => { const look = () => document.documentElement.dataset.told
-			? done(document.documentElement.dataset.told + " " + document.activeElement.id) : requestAnimationFrame(look); look() })`, chromedp.EvalAwaitPromise))
+		told, err := chromedp.Run(ctx, chromedp.Evaluate[string](`new Promise(done => { const end = performance.now() + 5000, look = () => {
+			const told = document.documentElement.dataset.told;
+			if (told === "`+sounds+`" || performance.now() > end) done(told + " " + document.activeElement.id); else requestAnimationFrame(look) }; look() })`, chromedp.EvalAwaitPromise))
 		require.NoError(t, err, text)
 		require.Equal(t, sounds+" scan", told, text)
 	}
@@ -40,6 +41,9 @@ func TestScanInABrowser(t *testing.T) {
 	require.Equal(t, "R2/B", n.vial(t, code).Place(), "a refused scan let nothing drop")
 	wrong = append(wrong, lookedAt(t, ctx, server.URL, "scan-done")...)
 	scan(label.Own(code, 1), "taken")
+	scan(n.batch["PANT"][5]+"\rR2/C", "done") // two scans without a wait between them
+	require.Equal(t, "R2/C", n.vial(t, code).Place())
+	require.Equal(t, "R2/C", n.vial(t, n.batch["PANT"][5]).Place())
 	// Beside the form of a batch stands what follows from it as soon as a field is left, and it is there when one comes back.
 	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(server.URL+"/prepare?product=PANT&area=PA-1")))
 	require.NoError(t, chromedp.Do(ctx, chromedp.SendKeys("#count", "12\t")))

@@ -53,9 +53,12 @@ func TestLabelsOfABatch(t *testing.T) {
 	require.Contains(t, tech.scans(t, "/scan", read).page, "NOT CHECKED")
 
 	again := tech.does(t, labels, labels, url.Values{"vial": {code}, "size": {"VIAL-2"}})
-	require.Contains(t, again.page, "was printed before: say why")
+	require.Contains(t, again.page, "was printed in this size before: say why")
 	again = tech.does(t, labels, labels, url.Values{"vial": {code}, "size": {"VIAL-2"}, "reason": {"smudged"}})
 	require.Equal(t, http.StatusSeeOther, again.status, again.page)
+
+	second := tech.does(t, labels, labels, url.Values{"vial": {code}, "size": {"OVERWRAP"}})
+	require.Equal(t, http.StatusSeeOther, second.status, "the second label, for the overwrap, repeats nothing: %s", second.page)
 
 	bud := n.vial(t, code).BUD.Add(-time.Hour)
 	_, err = n.Shorten(t.Context(), quillmere, n.actor("rph-1"), tracker.Shorten{Vials: []string{code}, BUD: bud, Reason: "decided"})
@@ -80,7 +83,7 @@ func TestLabelsOfABatch(t *testing.T) {
 	require.Contains(t, short.page, "1 cannot be accounted for")
 	whole := tech.does(t, labels, labels+"/count", url.Values{"spoiled": {"1"}})
 	require.Equal(t, http.StatusSeeOther, whole.status, whole.page)
-	require.Contains(t, tech.get(t, whole.to), "3 printed, 2 of them on vials")
+	require.Contains(t, tech.get(t, whole.to), "4 printed, 3 of them on vials")
 	n.now = n.now.Add(16 * time.Minute)
 	status, gone := ask(t, tech.h, httptest.NewRequest(http.MethodGet, "http://127.0.0.1:8080"+pdf+".pdf", nil))
 	require.Equal(t, http.StatusGone, status, gone)

@@ -120,7 +120,7 @@ func orCode(name, code string) string {
 
 // labelVial says how a vial stands to its label; it is picked where it needs one, or was asked for.
 func (v *visit) labelVial(ctx context.Context, x stock.Vial, f *form) (labelVial, error) {
-	number, again, err := tracker.NextLabel(ctx, v.view, x)
+	number, again, err := tracker.NextLabel(ctx, v.view, x, "")
 	l := labelVial{Code: x.Code, Number: number, Again: again}
 	relabel := slices.ContainsFunc(x.Holds, func(h stock.Hold) bool { return h.Kind == stock.HoldRelabel })
 	switch {
@@ -290,7 +290,7 @@ func labelPicture(ctx context.Context, v *visit) (media, name string, text []byt
 	if len(found) == 0 || !ok {
 		return "", "", nil, wrong(http.StatusNotFound, "There is no such vial, or no label of that size.")
 	}
-	number, _, err := tracker.NextLabel(ctx, v.view, found[0])
+	number, _, err := tracker.NextLabel(ctx, v.view, found[0], "")
 	if err != nil {
 		return "", "", nil, err
 	}

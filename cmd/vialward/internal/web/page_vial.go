@@ -32,6 +32,7 @@ type vialPage struct {
 	Stays                        []stayLine
 	Cases                        []caseMet
 	Rules                        []fact
+	DoLink, LabelsLink           string // "" = it is gone
 }
 
 func (p vialPage) Title() string { return "Vial " + p.Code }
@@ -102,6 +103,9 @@ func vialPageOf(ctx context.Context, v *visit) (content, error) {
 		OldLabel: oldLabel(v.r.URL.Query().Get("label"), x.Label), Label: x.Label, Where: v.whereNow(x), LastSeen: v.at(x.LastSeen),
 		Made: v.madeBy(x), VerifiedBy: v.who(x.VerifiedBy), Holds: v.ownHolds(x), BUD: v.budTable(batch, x.BUD),
 		Shortened: x.BUD.Before(batch.BUD), Rules: productFacts(product),
+	}
+	if !x.State.Closed() || x.State == stock.WasLost {
+		p.DoLink, p.LabelsLink = with(v.link("/scan"), "vial", x.Code), with(v.link("/batches/"+x.Batch+"/labels"), "vial", x.Code)
 	}
 	if x.Unit != "" {
 		p.WhereLink = v.link("/units/", x.Unit)

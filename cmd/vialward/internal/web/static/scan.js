@@ -51,27 +51,53 @@
     if (!typing && e.key.length === 1 && !e.ctrlKey && !e.altKey && !e.metaKey) f.focus();
   });
 
+  // Scans come faster than answers: each waits for the one before. After one that was refused nothing that was scanned
+  // behind it is taken: whoever scanned it could not know.
+  const waiting = [];
   let busy = false;
-  document.addEventListener("submit", async (e) => {
-    if (e.target.id !== "scan-form") return;
-    e.preventDefault();
-    if (busy) return;
+
+  const show = (page, answer) => {
+    const fresh = page.getElementById("main");
+    if (!fresh || !page.getElementById("scan-form")) { location.assign(answer.url); return; }
+    const typed = field().value;
+    document.getElementById("main").replaceWith(fresh);
+    field().value = typed; // of a scan that is still coming in
+    const inHand = new URLSearchParams(new FormData(document.getElementById("scan-form")));
+    inHand.delete("once");
+    inHand.delete("scan");
+    history.pushState(null, "", answer.redirected ? answer.url : "?" + inHand);
+    arrived();
+  };
+
+  const pump = async () => {
+    if (busy || waiting.length === 0) return;
     busy = true;
+    const form = document.getElementById("scan-form");
+    const sent = new URLSearchParams(new FormData(form));
+    sent.set("scan", waiting[0]);
     try {
-      const answer = await fetch(e.target.action, { method: "POST", body: new URLSearchParams(new FormData(e.target)), credentials: "same-origin" });
-      const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-      const fresh = page.getElementById("main");
-      if (!fresh || !page.getElementById("scan-form")) { location.assign(answer.url); return; }
-      document.getElementById("main").replaceWith(fresh);
-      history.pushState(null, "", answer.redirected ? answer.url : "/scan");
-      arrived();
+      const answer = await fetch(form.action, { method: "POST", body: sent, credentials: "same-origin" });
+      waiting.shift();
+      show(new DOMParser().parseFromString(await answer.text(), "text/html"), answer);
+      if (document.getElementById("told") && document.getElementById("told").dataset.outcome === "wrong") waiting.length = 0;
     } catch (e) {
-      // No network: the form goes the plain way, once. The same mark keeps it from being done twice.
-      document.getElementById("told").textContent = "The network does not answer: nothing is known to be done. Touch Take it again.";
+      // The mark of the form is the same when it is sent again: what was done meanwhile is not done twice.
+      field().value = waiting[0];
+      waiting.length = 0;
+      document.getElementById("told").textContent = "The network does not answer: nothing is known to be done. Touch Take it once more.";
       tell("wrong");
     } finally {
       busy = false;
     }
+    pump();
+  };
+
+  document.addEventListener("submit", (e) => {
+    if (e.target.id !== "scan-form") return;
+    e.preventDefault();
+    waiting.push(field().value);
+    field().value = "";
+    pump();
   });
   window.addEventListener("popstate", () => location.reload());
   arrived();
