@@ -101,10 +101,15 @@ func (p *scanPage) outcome(vials []stock.Vial, now time.Time) string {
 		return "done"
 	case len(vials) == 0:
 		return ""
-	case vials[len(vials)-1].Issuable(now, 0, 0, time.UTC) != nil && p.Doing == "":
+	case p.Doing == "" && unusable(vials[len(vials)-1], now):
 		return "wrong"
 	}
 	return "taken"
+}
+
+// unusable is a vial somebody might use and must not; one without a label is still on the bench.
+func unusable(x stock.Vial, now time.Time) bool {
+	return x.Issuable(now, 0, 0, time.UTC) != nil && (x.State != stock.InPreparation || x.Label > 0)
 }
 
 func (v *visit) mayNot(op access.Operation) error {
