@@ -20,6 +20,8 @@ type batchCommands struct {
 	TakeOver  takeOver     `cmd:"" may:"take-over" help:"Record stock that was there before the record; BUD as on its label."`
 	Step      signStep     `cmd:"" may:"sign-step" help:"Sign the next step of a batch's record."`
 	Close     closeBatch   `cmd:"" may:"close-batch" help:"End a batch's record: vials, yield and what was thrown away are accounted for."`
+	Labels    printLabels  `cmd:"" may:"label" help:"Print labels of a batch, from the record."`
+	Count     countLabels  `cmd:"" name:"count-labels" may:"label" help:"Account for a batch's printed labels: on vials, on its record, spoiled."`
 	Materials materials    `cmd:"" may:"read" help:"What so many finished vials take: source vials, diluent, containers, syringes, labels."`
 	Show      showBatch    `cmd:"" may:"read" help:"A batch with every limit its date was chosen from."`
 }

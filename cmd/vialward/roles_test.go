@@ -30,6 +30,7 @@ var asked = map[string]struct {
 	"batch take-over": {access.TakeOver, "PANT 1 --bud 2025-10-20 --made 2025-10-10 --to R1/A"},
 	"batch step":      {access.SignStep, "251110-2 dissolved"},
 	"batch close":     {access.CloseBatch, "251110-2 --filled 1 --sharps 1"},
+	"batch labels":    {access.Label, "251110-2 --size VIAL-10 --pdf FILE.pdf"}, "batch count-labels": {access.Label, "251110-2"},
 	"batch materials": {access.Read, "PANT 12"},
 	"batch show":      {access.Read, "251112-1"},
 	"vial label":      {access.Label, "251112-1-01"}, "vial verify": {access.Verify, "251112-1-01"}, "vial place": {access.Place, "251112-1-01 --to R1/A"},

@@ -10,6 +10,7 @@ import (
 
 	"github.com/boombuler/barcode/datamatrix"
 
+	"vialward/tracker"
 	"vialward/tracker/label"
 	"vialward/tracker/stock"
 )
@@ -81,6 +82,16 @@ func (s setter) draw(l Label) (drawn, error) {
 	module := mm(s.size.Symbol) / float64(m.side+quiet)
 	x := mm(s.size.Width-s.size.Margin-s.size.Symbol) + module
 	return drawn{texts, m, module, x, mm(s.size.Margin) + module}, nil
+}
+
+// LabelFrom is a printed label, ready to be drawn; the error says what the record lacks for it.
+func LabelFrom(p tracker.PrintedLabel) (Label, error) {
+	lines, err := label.Lines(p.Facts)
+	if err != nil {
+		return Label{}, err
+	}
+	text, gs1, err := p.Text()
+	return Label{Lines: lines, Text: text, GS1: gs1}, err
 }
 
 // LabelPDF writes labels of one size, one a page, in exact millimetres. at is when they are printed: the same labels at the

@@ -28,11 +28,9 @@ func printed(t *testing.T, name, gtin string, number int) (tracker.PrintedLabel,
 			BUD: time.Date(2025, 11, 12, 13, 30, 0, 0, time.UTC), Zone: zone, Code: label.Code("251110-2", 7), Label: number,
 		},
 	}
-	lines, err := label.Lines(p.Facts)
+	l, err := render.LabelFrom(p)
 	require.NoError(t, err)
-	text, gs1, err := p.Text()
-	require.NoError(t, err)
-	return p, render.Label{Lines: lines, Text: text, GS1: gs1}
+	return p, l
 }
 
 // readBack rasters the first page of a PDF as a thermal printer of 8 dots a millimetre would, and has libdmtx's reader find the code,

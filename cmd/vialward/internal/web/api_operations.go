@@ -82,6 +82,8 @@ func stockOperations() []route {
 		post(access.SignStep, "/batches/{code}/steps", "Sign the next step of a batch's record.", signStep),
 		post(access.CloseBatch, "/batches/{code}/close", "Close a batch: vials, yield and what was thrown away are accounted for.", closeBatch),
 		post(access.TakeOver, "/stock", "Take over stock that was there before the record; its beyond-use date as on its label.", takeOver),
+		post(access.Label, "/vials/print", "Print labels of vials: what stands on each, and what its code says. Printing one again takes a reason, and is counted.", printed),
+		post(access.Label, "/batches/{code}/labels", "Account for a batch's printed labels: on vials, on its record, spoiled.", accountLabels),
 		onVials(access.Label, "/vials/label", "Labels are on.", these, only((*tracker.Tracker).Label)),
 		onVials(access.Verify, "/vials/verify", "Labelled vials were checked, by another person than their preparer.", func(b *verification) *[]string { return &b.Vials },
 			func(t *tracker.Tracker, ctx context.Context, site string, a tracker.Actor, b verification) (tracker.Handled, error) {
@@ -154,6 +156,26 @@ func closeBatch(ctx context.Context, q *ask, b closing) (present.Batch, error) {
 		return present.Batch{}, err
 	}
 	return q.as.Batch(done), nil
+}
+
+func printed(ctx context.Context, q *ask, b tracker.PrintLabels) (present.Printed, error) {
+	var err error
+	if b.Vials, err = vialCodes(b.Vials); err != nil {
+		return present.Printed{}, err
+	}
+	labels, seq, err := q.t.Print(ctx, q.site.Code, q.who, b)
+	if err != nil {
+		return present.Printed{}, err
+	}
+	return present.PrintedOf(labels, seq)
+}
+
+func accountLabels(ctx context.Context, q *ask, b tracker.CountLabels) (tracker.LabelCount, error) {
+	code, err := batchCode(q.r.PathValue("code"))
+	if err != nil {
+		return tracker.LabelCount{}, err
+	}
+	return q.t.CountLabels(ctx, q.site.Code, q.who, code, b)
 }
 
 func takeOver(ctx context.Context, q *ask, b tracker.TakeOver) (present.Prepared, error) {

@@ -310,12 +310,11 @@ func drawnLabel(ctx context.Context, v tracker.View, x stock.Vial, number int) (
 	if err != nil {
 		return render.Label{}, err
 	}
-	lines, err := label.Lines(facts)
+	l, err := render.LabelFrom(tracker.PrintedLabel{Vial: x.Code, Number: number, Facts: facts, GTIN: product.GTIN})
 	if err != nil {
-		return render.Label{}, wrong(http.StatusUnprocessableEntity, "%s.", upperFirst(strings.ReplaceAll(err.Error(), "\n", "; ")))
+		return l, wrong(http.StatusUnprocessableEntity, "%s.", upperFirst(strings.ReplaceAll(err.Error(), "\n", "; ")))
 	}
-	text, gs1, err := tracker.PrintedLabel{Vial: x.Code, Number: number, Facts: facts, GTIN: product.GTIN}.Text()
-	return render.Label{Lines: lines, Text: text, GS1: gs1}, err
+	return l, nil
 }
 
 // Second says what a product that wants darkness takes besides.

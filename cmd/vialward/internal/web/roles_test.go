@@ -28,7 +28,7 @@ var asked = map[string]access.Operation{
 	"GET /sweep": access.Read, "GET /vials": access.Read, "GET /vials/{code}": access.Read, "GET /vials/{code}/place": access.Read,
 	"GET /batches/{code}": access.Read, "GET /products/{code}/materials": access.Read, "GET /units": access.Read, "GET /units/{code}/readings": access.Read, "GET /cases": access.Read,
 	"GET /cases/{no}": access.Read, "GET /intakes": access.Read, "GET /events": access.Read, "GET /people": access.Read, "GET /outbox": access.ReadMail,
-	"POST /batches": access.Prepare, "POST /stock": access.TakeOver, "POST /vials/label": access.Label, "POST /vials/verify": access.Verify,
+	"POST /batches": access.Prepare, "POST /stock": access.TakeOver, "POST /vials/label": access.Label, "POST /vials/print": access.Label, "POST /batches/{code}/labels": access.Label, "POST /vials/verify": access.Verify,
 	"POST /batches/{code}/steps": access.SignStep, "POST /batches/{code}/close": access.CloseBatch,
 	"POST /vials/place": access.Place, "POST /vials/issue": access.Issue, "POST /vials/give": access.Give, "POST /vials/return": access.Return,
 	"POST /vials/enter": access.Enter, "POST /vials/hold": access.Hold, "POST /vials/lift": access.Lift, "POST /vials/shorten": access.Shorten,

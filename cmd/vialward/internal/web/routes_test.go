@@ -43,7 +43,9 @@ var day = []tried{
 	{route: "POST /batches", as: "tech-1", body: `{"product":"PANT","count":8,"area":"PA","started_at":"2025-10-13T06:20:00-04:00","components":[
 		{"name":"pantoprazole","lot":"P1","expires":"2026-05"},{"name":"Water","lot":"D7","expires":"2025-12-31"}]}`},
 	{route: "POST /stock", as: "rph-1", body: `{"product":"PANT","count":2,"beyond_use":"2025-10-15","made_on":"2025-10-10","to":"R2/A"}`},
+	{route: "POST /vials/print", as: "tech-1", body: `{"vials":[` + vials(1, 8) + `],"size":"VIAL-10"}`},
 	{route: "POST /vials/label", as: "tech-1", body: `{"vials":[` + vials(1, 8) + `]}`},
+	{route: "POST /batches/{code}/labels", path: "/batches/251013-1/labels", as: "tech-1", body: `{}`},
 	{route: "POST /batches/{code}/steps", path: "/batches/251013-1/steps", as: "tech-1", body: `{"name":"area fit and cleaned","at":"2025-10-13T06:15:00-04:00"}`},
 	{route: "POST /batches/{code}/steps", path: "/batches/251013-1/steps", as: "tech-1", body: `{"name":"stoppers disinfected","at":"2025-10-13T06:21:00-04:00"}`},
 	{route: "POST /batches/{code}/steps", path: "/batches/251013-1/steps", as: "tech-1", body: `{"name":"dissolved","at":"2025-10-13T06:27:00-04:00"}`},
