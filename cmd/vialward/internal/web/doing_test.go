@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -12,6 +13,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"vialward/cmd/vialward/internal/passwords"
 	"vialward/tracker"
 	"vialward/tracker/label"
 	"vialward/tracker/stock"
@@ -45,9 +47,7 @@ var onceIn = regexp.MustCompile(`name="once" value="(\w+)"`)
 func (p hands) post(t testing.TB, path, once string, fields url.Values) sent {
 	t.Helper()
 	all := url.Values{"once": {once}}
-	for name, v := range fields {
-		all[name] = v
-	}
+	maps.Copy(all, fields)
 	r := httptest.NewRequest(http.MethodPost, "http://127.0.0.1:8080"+path, strings.NewReader(all.Encode()))
 	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 	r.Header.Set("Sec-Fetch-Site", "same-origin")
@@ -243,6 +243,7 @@ func TestSessionEndsInMidForm(t *testing.T) {
 func TestRefusalsBesideTheirField(t *testing.T) {
 	t.Parallel()
 	n := newNight(t, nil)
+	n.Door = tracker.NewDoor(passwords.Light())
 	tech := n.hands(t, "tech-1")
 	meth := n.batch["METH"][0]
 	s := tech.does(t, "/scan", "/scan/hold", url.Values{"vial": {meth}})
@@ -255,6 +256,12 @@ func TestRefusalsBesideTheirField(t *testing.T) {
 	require.Contains(t, s.page, `id="place-wrong">There is no storage unit`)
 	s = n.hands(t, "rph-1").does(t, "/scan", "/scan/verify", url.Values{"vial": {n.batch["VECU"][len(n.batch["VECU"])-1]}})
 	require.Contains(t, s.page, "This is signed: give your password.")
+	s = n.hands(t, "rph-1").does(t, "/scan", "/scan/lift", url.Values{"vial": {n.batch["MICA"][1]}, "kind": {"return"}, "reason": {"seen"}, "password": {"not it"}})
+	require.Equal(t, http.StatusForbidden, s.status)
+	require.Contains(t, s.page, `value="seen"`)
+	require.NotContains(t, s.page, "not it", "a password is never shown again")
+	s = n.hands(t, "rph-1").does(t, "/scan", "/scan/lose", url.Values{"vial": {meth}, "cause": {"unaccounted"}})
+	require.Contains(t, s.page, "Name the second person who looked.")
 	s = n.hands(t, "admin").does(t, "/scan", "/scan", url.Values{"scan": {meth}})
 	require.Equal(t, http.StatusForbidden, s.status)
 	require.Equal(t, http.StatusBadRequest, tech.post(t, "/scan", "", url.Values{"scan": {meth}}).status)

@@ -78,7 +78,9 @@ func TestLeastAllowedTimeFirst(t *testing.T) {
 		picks, err := tracker.PicksFor(t.Context(), v, "HYDC", "", stock.Dest{}, 2, n.now)
 		require.NoError(t, err)
 		require.Len(t, picks.Take, 2)
-		require.Equal(t, n.batch["HYDC"][4:6], []string{picks.Take[0].Vial.Code, picks.Take[1].Vial.Code})
+		for i, x := range picks.Take {
+			require.Equal(t, n.batch["HYDC"][4+i], x.Vial.Code)
+		}
 		require.Equal(t, 458, *picks.Take[0].OutLeft, "480 allowed, 22 decided")
 		return nil
 	}))

@@ -32,8 +32,9 @@ type scanPage struct {
 	There        []scannedVial
 	More         int
 	Disposal     string
-	CanSign      bool
-	NoneMay      bool // the visitor may only look
+	Holds        []string // own holds that can be lifted
+	Batches      []option // of what is in hand: code, and address of its record
+	NoneMay      bool     // the visitor may only look
 }
 
 func (scanPage) Title() string { return "Scan to do" }
@@ -57,7 +58,7 @@ type scanDone struct {
 }
 
 func scanPageOf(ctx context.Context, v *visit, f *form) (content, error) {
-	p := &scanPage{F: f, CanSign: true}
+	p := &scanPage{F: f}
 	hand, err := handful(f.All("vial"))
 	if err != nil {
 		f.Say, hand = "What is in hand could not be read: scan it again.", nil
@@ -158,7 +159,17 @@ func (v *visit) fillScan(ctx context.Context, p *scanPage, vials []stock.Vial) e
 			}
 		}
 	}
+	seen := map[string]bool{}
 	for i, x := range vials {
+		for _, h := range x.Holds {
+			if h.Kind != stock.HoldRelabel && !slices.Contains(p.Holds, h.Kind) {
+				p.Holds = append(p.Holds, h.Kind)
+			}
+		}
+		if !seen[x.Batch] {
+			seen[x.Batch] = true
+			p.Batches = append(p.Batches, option{x.Batch, v.link("/batches/", x.Batch)})
+		}
 		product, err := v.product(ctx, x.Product, x.Version)
 		if err != nil {
 			return err

@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"fmt"
+	"maps"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -56,10 +57,7 @@ func TestPrepareABatch(t *testing.T) {
 		fields.Set(fmt.Sprintf("step-%d", i), began.Add(time.Duration(i+1)*5*time.Minute).In(n.site.Location()).Format("2006-01-02 15:04"))
 	}
 	fields.Del("once")
-	wrong := url.Values{}
-	for k, v := range fields {
-		wrong[k] = v
-	}
+	wrong := maps.Clone(fields)
 	wrong.Set("count", "twelve")
 	s = tech.does(t, "/prepare", "/prepare", wrong)
 	require.Equal(t, http.StatusUnprocessableEntity, s.status)

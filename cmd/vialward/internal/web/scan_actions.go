@@ -39,9 +39,13 @@ func init() { // the table names functions that read it
 		{"return", "Came back", access.Return, stands(stock.WithWard), putDown},
 		{"enter", "Punctured", access.Enter, func(x stock.Vial) bool { return !x.State.Closed() && x.EnteredAt.IsZero() }, enterInHand},
 		{"hold", "Hold", access.Hold, func(x stock.Vial) bool { return !x.State.Closed() }, holdInHand},
+		{"lift", "Lift a hold", access.Lift, func(x stock.Vial) bool {
+			return slices.ContainsFunc(x.Holds, func(h stock.Hold) bool { return h.Kind != stock.HoldRelabel })
+		}, liftInHand},
 		{"discard", "Discard", access.Discard, func(x stock.Vial) bool { return !x.State.Closed() }, discardInHand},
 		{"find", "Found here", access.Find, func(x stock.Vial) bool { return x.State == stock.WasLost || here(x) }, putDown},
 	}
+	scanActions = append(scanActions, scanAction{"lose", "Cannot be found", access.Lose, func(x stock.Vial) bool { return !x.State.Closed() }, loseInHand})
 }
 
 // actionsOn are those that fit all vials and this person.
@@ -58,7 +62,7 @@ func (v *visit) actionsOn(vials []stock.Vial) []scanAction {
 // scanBeside says beside which field a refusal stands.
 var scanBeside = map[string]string{
 	"destination": "dest", "not_earliest": "reason", "place": "place", "witness": "witness", "container": "container", "cause": "cause", "reason": "reason",
-	"signature": "password", "shorter": "accept", "future": "at", "order": "at",
+	"signature": "password", "kind": "kind", "no_hold": "kind", "shorter": "accept", "future": "at", "order": "at",
 }
 
 // scanning is the page and everything that is sent from it.
@@ -153,4 +157,23 @@ func discardInHand(ctx context.Context, a *acting, f *form, hand []inHand) (stri
 		return "", nil
 	}
 	return a.handled(a.t.Discard(ctx, a.site, a.who, c))
+}
+
+func liftInHand(ctx context.Context, a *acting, f *form, hand []inHand) (string, error) {
+	h := tracker.Hold{Vials: codesOf(hand), Kind: f.text("kind", "Say which hold."), Reason: f.text("reason", "Say on what basis it is lifted."), Witness: f.Get("witness"), At: f.moment("at")}
+	if !f.ok() {
+		return "", nil
+	}
+	if err := a.prove(ctx, f); err != nil || !f.ok() {
+		return "", err
+	}
+	return a.handled(a.t.Lift(ctx, a.site, a.who, h))
+}
+
+func loseInHand(ctx context.Context, a *acting, f *form, hand []inHand) (string, error) {
+	c := tracker.Close{Vials: codesOf(hand), Reason: f.text("cause", "Say why."), Witness: f.text("witness", "Name the second person who looked."), Note: f.Get("note"), At: f.moment("at")}
+	if !f.ok() {
+		return "", nil
+	}
+	return a.handled(a.t.Lose(ctx, a.site, a.who, c))
 }
