@@ -98,6 +98,7 @@ func TestAMorningInABrowser(t *testing.T) {
 	for i := 1; i <= 3; i++ {
 		scan(label.Own(label.Code("251112-1", i), 1), "taken")
 	}
+	require.Empty(t, lookedAt(t, ctx, server.URL, "scan-verify"))
 	fill(`form[action="/scan/verify"] [name=password]`, "kettle moss of RPH-1")
 	require.Contains(t, touch(`form[action="/scan/verify"] button.go`), "done=")
 	in("tech-1", "/scan")

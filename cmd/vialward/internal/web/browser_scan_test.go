@@ -44,6 +44,8 @@ func TestScanInABrowser(t *testing.T) {
 	scan(n.batch["PANT"][5]+"\rR2/C", "done") // two scans without a wait between them
 	require.Equal(t, "R2/C", n.vial(t, code).Place())
 	require.Equal(t, "R2/C", n.vial(t, n.batch["PANT"][5]).Place())
+	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(server.URL+"/scan?do=discard&vial="+code)))
+	wrong = append(wrong, lookedAt(t, ctx, server.URL, "scan-discard")...)
 	// Beside the form of a batch stands what follows from it as soon as a field is left, and it is there when one comes back.
 	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(server.URL+"/prepare?product=PANT&area=PA-1")))
 	require.NoError(t, chromedp.Do(ctx, chromedp.SendKeys("#count", "12\t")))
