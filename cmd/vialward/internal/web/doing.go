@@ -23,6 +23,7 @@ type doing struct {
 	template string
 	op       access.Operation
 	beside   map[string]string // code of a refusal -> the field it stands beside
+	waits    bool              // what is typed waits on every visit; else only for whoever comes back from signing in
 	keeps    bool              // what is typed waits on, as do left it: nothing was recorded
 
 	show func(ctx context.Context, v *visit, f *form) (content, error)
@@ -47,13 +48,18 @@ func (s *Server) doings(d doing) []served {
 func (s *Server) shows(d doing) served {
 	return served{"GET " + d.shown(), access.Read, false, s.page(d.template, access.Read, func(ctx context.Context, v *visit) (content, error) {
 		f := newForm(maps.Clone(v.r.URL.Query()))
-		if err := v.broughtBack(ctx, f); err != nil {
-			return nil, err
+		if d.waits || f.values.Has(keptMark) {
+			if err := v.broughtBack(ctx, f); err != nil {
+				return nil, err
+			}
 		}
 		f.zone, f.now = v.zone, v.now
 		return d.show(ctx, v, f)
 	})}
 }
+
+// keptMark in an address asks for what was kept when a session ended.
+const keptMark = "kept"
 
 // broughtBack fills in what its person had typed into this page before, unless the address itself says what stands in it.
 func (v *visit) broughtBack(ctx context.Context, f *form) error {
@@ -175,5 +181,5 @@ func (s *Server) keepForLater(ctx context.Context, r *http.Request, d doing) err
 	if d.back != nil {
 		page = d.back(f)
 	}
-	return elsewhere("/sign-in?kept=1&back=" + url.QueryEscape(page))
+	return elsewhere("/sign-in?kept=1&back=" + url.QueryEscape(with(page, keptMark, "1")))
 }

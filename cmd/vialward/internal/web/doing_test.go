@@ -220,13 +220,15 @@ func TestSessionEndsInMidForm(t *testing.T) {
 	open := "/scan?do=hold&vial=" + code
 	once := onceIn.FindStringSubmatch(tech.get(t, open))[1]
 	n.now = n.now.Add(31 * time.Minute)
-	s := tech.post(t, "/scan/hold", once, url.Values{"vial": {code}, "reason": {"cap looks odd"}, "password": {"kettle moss"}})
+	s := tech.post(t, "/scan/hold", once, url.Values{"vial": {code}, "do": {"hold"}, "reason": {"cap looks odd"}, "password": {"kettle moss"}})
 	require.Equal(t, http.StatusSeeOther, s.status)
-	require.Equal(t, "/sign-in?kept=1&back="+url.QueryEscape("/scan?vial="+code), s.to)
+	back := "/scan?do=hold&vial=" + code + "&kept=1"
+	require.Equal(t, "/sign-in?kept=1&back="+url.QueryEscape(back), s.to)
 	require.Empty(t, n.vial(t, code).Holds, "nothing was done")
 	tech = n.hands(t, "tech-1")
-	require.Contains(t, tech.get(t, open), `value="cap looks odd"`)
-	require.NotContains(t, n.hands(t, "tech-2").get(t, open), "cap looks odd")
+	require.Contains(t, tech.get(t, back), `value="cap looks odd"`)
+	require.NotContains(t, n.hands(t, "tech-2").get(t, back), "cap looks odd")
+	require.NotContains(t, tech.get(t, "/scan"), code, "with empty hands one begins anew")
 	require.NoError(t, n.Store.Read(t.Context(), quillmere, func(v tracker.View) error {
 		d, there, err := v.Draft(t.Context(), "tech-1", "/scan")
 		require.True(t, there)
@@ -236,7 +238,7 @@ func TestSessionEndsInMidForm(t *testing.T) {
 	s = tech.does(t, open, "/scan/hold", url.Values{"vial": {code}, "reason": {"cap looks odd"}})
 	require.Equal(t, http.StatusSeeOther, s.status, s.page)
 	require.Len(t, n.vial(t, code).Holds, 1)
-	require.NotContains(t, tech.get(t, open), "cap looks odd", "done, and forgotten")
+	require.NotContains(t, tech.get(t, back), "cap looks odd", "done, and forgotten")
 }
 
 // Refusals stand beside their field, with what was typed; what would shorten asks first.

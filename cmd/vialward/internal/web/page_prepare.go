@@ -64,7 +64,7 @@ type stepField struct {
 const preparePath = "/prepare"
 
 func (s *Server) preparing() []served {
-	d := doing{path: preparePath, template: "prepare", op: access.Prepare, show: preparePageOf, do: prepareBatch, beside: map[string]string{
+	d := doing{path: preparePath, template: "prepare", op: access.Prepare, waits: true, show: preparePageOf, do: prepareBatch, beside: map[string]string{
 		"count": "count", "yield": "count", "area": "area", "draft": "product", "times": "started", "future": "started", "order": "order",
 	}}
 	look, drop := d, d
