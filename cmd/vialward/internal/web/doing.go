@@ -6,6 +6,7 @@ import (
 	"maps"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 
 	"vialward/tracker"
@@ -83,7 +84,7 @@ func (s *Server) does(d doing) served {
 	return served{"POST " + d.path, d.op, false, http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		a := &acting{s: s, w: w, r: r, t: s.Tracker}
 		if err := s.sent(r.Context(), a, d); err != nil {
-			s.sorry(w, r, err)
+			s.sorryAgain(w, r, err)
 		}
 	})}
 }
@@ -183,3 +184,28 @@ func (s *Server) keepForLater(ctx context.Context, r *http.Request, d doing) err
 	}
 	return elsewhere("/sign-in?kept=1&back=" + url.QueryEscape(with(page, keptMark, "1")))
 }
+
+// sorryAgain is sorry where what was typed would be lost with it: while the record does not answer, the page that says so
+// carries the form along, under the same mark, to be sent again.
+func (s *Server) sorryAgain(w http.ResponseWriter, r *http.Request, err error) {
+	p := s.problemOf(r, err)
+	var e elsewhere
+	if p.Status != http.StatusServiceUnavailable || errors.As(err, &e) || r.PostForm.Get("once") == "" {
+		s.sorry(w, r, err)
+		return
+	}
+	c := sorryPage{Head: p.Title, Say: "The record does not answer, and it is not known whether this was done. What you typed is in this page: send it again in a moment; it is done once.", Again: r.URL.RequestURI()}
+	for _, name := range slices.Sorted(maps.Keys(r.PostForm)) {
+		for _, value := range r.PostForm[name] {
+			if name == "password" {
+				c.Password = true
+				continue
+			}
+			c.Fields = append(c.Fields, hiddenField{name, value})
+		}
+	}
+	p.headers(w)
+	write(w, "sorry", p.Status, s.shell(r, c))
+}
+
+type hiddenField struct{ Name, Value string }

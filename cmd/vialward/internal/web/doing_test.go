@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"context"
 	"maps"
 	"net/http"
 	"net/http/httptest"
@@ -267,4 +268,50 @@ func TestRefusalsBesideTheirField(t *testing.T) {
 	s = n.hands(t, "admin").does(t, "/scan", "/scan", url.Values{"scan": {meth}})
 	require.Equal(t, http.StatusForbidden, s.status)
 	require.Equal(t, http.StatusBadRequest, tech.post(t, "/scan", "", url.Values{"scan": {meth}}).status)
+}
+
+// away is a database that cannot be reached for a while.
+type away struct {
+	tracker.Store
+	now *bool
+}
+
+func (a away) In(ctx context.Context, site string, f func(tracker.Tx) error) error {
+	if *a.now {
+		return tracker.ErrAway
+	}
+	return a.Store.In(ctx, site, f)
+}
+
+func (a away) Read(ctx context.Context, site string, f func(tracker.View) error) error {
+	if *a.now {
+		return tracker.ErrAway
+	}
+	return a.Store.Read(ctx, site, f)
+}
+
+// While the record does not answer, what was typed goes along with the page that says so, and is sent again from there:
+// done once, whether the first time had been recorded or not.
+func TestRecordAwayInMidForm(t *testing.T) {
+	t.Parallel()
+	n := newNight(t, nil)
+	down := false
+	n.Store = away{n.Store, &down}
+	tech, code := n.hands(t, "tech-1"), n.batch["METH"][0]
+	once := onceIn.FindStringSubmatch(tech.get(t, "/scan?do=hold&vial="+code))[1]
+	typed := url.Values{"vial": {code}, "do": {"hold"}, "reason": {"cap looks odd"}, "password": {"kettle"}}
+	down = true
+	s := tech.post(t, "/scan/hold", once, typed)
+	require.Equal(t, http.StatusServiceUnavailable, s.status)
+	require.Contains(t, s.page, "Send it again")
+	require.NotContains(t, s.page, "kettle")
+	down = false
+	again := typedIn(s.page)
+	require.Equal(t, once, again.Get("once"))
+	require.Equal(t, "cap looks odd", again.Get("reason"))
+	for range 2 {
+		s = tech.post(t, "/scan/hold", once, again)
+		require.Equal(t, http.StatusSeeOther, s.status, s.page)
+	}
+	require.Len(t, n.vial(t, code).Holds, 1)
 }

@@ -13,6 +13,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"vialward/db"
 	"vialward/tracker"
 	"vialward/tracker/label"
 	"vialward/tracker/stock"
@@ -89,6 +90,9 @@ func TestLabelsOfABatch(t *testing.T) {
 	require.Equal(t, http.StatusGone, status, gone)
 	svg := tech.get(t, labels+"/"+code+".svg?size=VIAL-2")
 	require.True(t, strings.HasPrefix(svg, "<svg "), svg)
+	verified, err := db.Verify(t.Context(), n.dsn, db.VerifyOptions{})
+	require.NoError(t, err)
+	require.Empty(t, verified[0].Faults)
 	recounted, differs, err := n.Recount(t.Context(), quillmere)
 	require.NoError(t, err)
 	require.Empty(t, differs)

@@ -40,6 +40,7 @@ func local(day, hour, minute int) time.Time {
 type night struct {
 	*tracker.Tracker
 	server *web.Server
+	dsn    string
 	site   stock.Site
 	now    time.Time
 	batch  map[string][]string // vials of each product, in their order
@@ -63,10 +64,11 @@ func quillmereFile(t testing.TB) stock.Site {
 // newNight loads a site, changed as the test wants it, and lives through the day and the night.
 func newNight(t testing.TB, change func(*stock.Site)) *night {
 	t.Helper()
-	store, err := db.Open(t.Context(), dbtest.Fresh(t))
+	dsn := dbtest.Fresh(t)
+	store, err := db.Open(t.Context(), dsn)
 	require.NoError(t, err)
 	t.Cleanup(store.Close)
-	n := &night{now: local(9, 7, 0), batch: map[string][]string{}}
+	n := &night{dsn: dsn, now: local(9, 7, 0), batch: map[string][]string{}}
 	log := slog.New(slog.DiscardHandler)
 	n.Tracker = &tracker.Tracker{Store: store, Now: func() time.Time { return n.now }, Log: log, MailDomain: "quillmere.example", URL: "http://127.0.0.1:8080"}
 	n.server = &web.Server{Tracker: n.Tracker, Log: log, Now: n.Now}

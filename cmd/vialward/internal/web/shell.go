@@ -162,6 +162,10 @@ var (
 type sorryPage struct {
 	Head string
 	Say  string
+
+	Again    string // address to which the form is sent again; "" = there is none
+	Fields   []hiddenField
+	Password bool // it has to be given again
 }
 
 func (p sorryPage) Title() string { return p.Head }
@@ -183,7 +187,7 @@ func (s *Server) sorry(w http.ResponseWriter, r *http.Request, err error) {
 	}
 	p := s.problemOf(r, err)
 	p.headers(w)
-	f := s.shell(r, sorryPage{p.Title, upperFirst(p.Detail)})
+	f := s.shell(r, sorryPage{Head: p.Title, Say: upperFirst(p.Detail)})
 	if code, several, err := s.siteAsked(r.Context(), r); err == nil && several && code != "" {
 		f.siteLink = code
 	}

@@ -77,6 +77,7 @@
     sent.set("scan", waiting[0]);
     try {
       const answer = await fetch(form.action, { method: "POST", body: sent, credentials: "same-origin" });
+      if (answer.status >= 500) throw new Error("the record does not answer");
       waiting.shift();
       show(new DOMParser().parseFromString(await answer.text(), "text/html"), answer);
       if (document.getElementById("told") && document.getElementById("told").dataset.outcome === "wrong") waiting.length = 0;
@@ -84,7 +85,7 @@
       // The mark of the form is the same when it is sent again: what was done meanwhile is not done twice.
       field().value = waiting[0];
       waiting.length = 0;
-      document.getElementById("told").textContent = "The network does not answer: nothing is known to be done. Touch Take it once more.";
+      document.getElementById("told").textContent = "STOP. The record does not answer: nothing is known to be done. Touch Take it once more; it is done once.";
       tell("wrong");
     } finally {
       busy = false;
