@@ -315,3 +315,27 @@ func TestRecordAwayInMidForm(t *testing.T) {
 	}
 	require.Len(t, n.vial(t, code).Holds, 1)
 }
+
+// In the demonstration whoever somebody chose to be does things too, by their role; nobody real signs there, and the
+// record says so. Who chose nobody does nothing.
+func TestDoingInTheDemonstration(t *testing.T) {
+	t.Parallel()
+	n := newNight(t, nil)
+	n.server.DemoClock = true
+	h := n.server.Handler()
+	as := func(person string) hands {
+		return hands{http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			if person != "" {
+				r.AddCookie(&http.Cookie{Name: "vialward_person", Value: person})
+			}
+			h.ServeHTTP(w, r)
+		}), n}
+	}
+	vecu := n.batch["VECU"][len(n.batch["VECU"])-1]
+	s := as("rph-1").does(t, "/scan?do=verify&vial="+vecu, "/scan/verify", url.Values{"vial": {vecu}})
+	require.Equal(t, http.StatusSeeOther, s.status, s.page)
+	require.True(t, n.vial(t, vecu).Verified)
+	s = as("").does(t, "/scan", "/scan/hold", url.Values{"vial": {vecu}, "reason": {"looks odd"}})
+	require.Equal(t, http.StatusForbidden, s.status)
+	require.Empty(t, n.vial(t, vecu).Holds)
+}

@@ -61,6 +61,8 @@ func TestIssueEarliestFirst(t *testing.T) {
 	require.Equal(t, http.StatusConflict, held.status)
 	require.Contains(t, held.page, "ON HOLD: return")
 
+	require.Contains(t, tech.get(t, "/prepare?product=PANT"), "3 on hand last 1.8 days: 2 issued in the last 3 days, 3 more wanted and not there")
+
 	n.now = n.vial(t, fresh[1]).BUD
 	tech = n.hands(t, "tech-1")
 	page = tech.get(t, "/issue")

@@ -20,7 +20,7 @@
     if (!fresh) { location.assign(answer.url); return; }
     document.getElementById("live").replaceWith(fresh);
     const theirs = page.querySelector("form[data-live]");
-    if (theirs.querySelectorAll("[name]").length !== form.querySelectorAll("[name]").length) { location.reload(); return; }
+    if (theirs.querySelectorAll("[name]").length !== form.querySelectorAll("[name]").length) { location.assign(answer.url); return; }
     for (const field of theirs.querySelectorAll("input[name]:not([type=checkbox]):not([type=hidden])")) {
       const mine = form.querySelector(`[name="${CSS.escape(field.name)}"]`);
       if (mine && mine !== document.activeElement && mine.value !== field.value && field.value !== "") mine.value = field.value;
