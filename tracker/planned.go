@@ -94,7 +94,7 @@ func SupplyOf(ctx context.Context, v View, product string, now time.Time) (Suppl
 		return s, err
 	}
 	s.Days = min(DemandDays, max(1, int(now.Sub(first[0].EnteredAt)/(24*time.Hour))))
-	events, err := v.Events(ctx, EventQuery{Kinds: []stock.Kind{stock.Issued, stock.FellShort}, From: now.Add(-time.Duration(s.Days) * 24 * time.Hour), To: now})
+	events, err := v.Events(ctx, EventQuery{Kinds: []stock.Kind{stock.Issued, stock.FellShort}, From: now.Add(-time.Duration(s.Days) * 24 * time.Hour), To: now.Add(time.Microsecond)}) // what happens now counts
 	if err != nil {
 		return s, err
 	}
