@@ -195,3 +195,35 @@ func TestReferenceLinters(t *testing.T) {
 		}
 	}
 }
+
+// A label of ours is read the same whatever a scanner makes of its separators: as sent, replaced, or swallowed.
+func TestOwnLabelWithoutSeparators(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		batch, err := label.NewBatchCode(2025, time.Month(rapid.IntRange(1, 12).Draw(t, "month")), rapid.IntRange(1, 28).Draw(t, "day"), rapid.IntRange(1, 99).Draw(t, "batch"))
+		require.NoError(t, err)
+		code, err := label.NewCode(batch, rapid.IntRange(1, 99).Draw(t, "serial"))
+		require.NoError(t, err)
+		e := label.VialElements("09506000134352", code, rapid.IntRange(0, 99).Draw(t, "label"))
+		e.BUD = walltime.Wall{Year: 2025, Month: 12, Day: rapid.IntRange(1, 31).Draw(t, "ends"), Hour: rapid.IntRange(0, 23).Draw(t, "hour")}
+		list, err := e.List()
+		require.NoError(t, err)
+		sent, err := label.Encode(list)
+		require.NoError(t, err)
+		for _, instead := range []string{label.GS, "|", "~", "^", "{GS}", "<GS>", ""} {
+			got, x, err := label.Read(strings.ReplaceAll(sent, label.GS, instead), 2025)
+			require.NoError(t, err, "%q", instead)
+			require.Equal(t, code.String(), got, "%q", instead)
+			require.Equal(t, e.Label, x.Label)
+			require.Equal(t, e.BUD, x.BUD)
+		}
+		got, x, err := label.Read(label.Own(code.String(), max(1, e.Label)), 2025)
+		require.NoError(t, err)
+		require.Equal(t, code.String(), got)
+		require.Equal(t, max(1, e.Label), x.Label)
+	})
+	for _, s := range []string{"251110-2-07-93#0", "251110-2-07-93#100", "251110-2-07-93#x", "251110-2-07-93#"} {
+		_, _, err := label.Read(s, 2025)
+		require.Error(t, err, s)
+	}
+}

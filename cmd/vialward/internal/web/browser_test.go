@@ -47,8 +47,8 @@ func everyPage(n *night) map[string]string {
 		"vial-not-checked": "/vials/" + n.batch["VECU"][len(n.batch["VECU"])-1], "vial-recalled": "/vials/" + n.batch["ALTE"][0] + "?label=1",
 		"batch": "/batches/251111-2", "stock": "/stock", "stock-held": "/stock?only=hold", "cases": "/cases", "case-warm": "/cases/2", "case-freeze": "/cases/3",
 		"case-no-data": "/cases/1", "sweeps": "/sweeps", "sweep": "/sweeps/5", "sweep-now": "/sweeps/now", "waste": "/waste?from=2025-11", "waste-nothing": "/waste", "staff": "/people", "outbox": "/outbox", "mail": "/outbox/20",
-		"scan": "/scan", "scan-in-hand": "/scan?do=discard&vial=" + n.batch["PANT"][0] + "&vial=" + n.batch["HYDC"][3], "scan-shelf": "/scan?shelf=R1/A",
-		"issue": "/issue?product=HYDC&dest=WARD-5E&count=4", "scan-issue": "/scan?do=issue&dest=WARD-5E", "prepare": "/prepare?product=PANT&count=12&area=PA-1&started=2025-11-12%2006:30&c0-lot=P7&c0-ends=2026-05&step-0=bad", "work": "/batches/251111-5/work", "labels": "/batches/251111-5/labels?vial=" + n.batch["VECU"][len(n.batch["VECU"])-1],
+		"scan-shelf": "/scan?shelf=R1/A",
+		"issue":      "/issue?product=HYDC&dest=WARD-5E&count=4", "prepare": "/prepare?product=PANT&count=12&area=PA-1&started=2025-11-12%2006:30&c0-lot=P7&c0-ends=2026-05&step-0=bad", "work": "/batches/251111-5/work", "labels": "/batches/251111-5/labels?vial=" + n.batch["VECU"][len(n.batch["VECU"])-1],
 		"find": "/find?q=o", "find-product": "/find?q=mica", "find-mistyped": "/find?q=251111-2-07-00", "people": "/demo/people", "no-page": "/nowhere",
 		"no-case": "/cases/99", "bad-period": "/units/R1?period=1y",
 	}
