@@ -50,9 +50,22 @@ func (d *DB) Snapshot(ctx context.Context, now time.Time) (s tracker.Snapshot, e
 		if err != nil {
 			return s, fmt.Errorf("snapshot: %w", err)
 		}
-		if x, ok := site.Sensor(s.Sensors[i].Sensor); ok {
-			s.Sensors[i].Complete(x, now)
+		x, ok := site.Sensor(s.Sensors[i].Sensor)
+		if !ok {
+			continue
 		}
+		c := &s.Sensors[i]
+		n := tracker.SensorNow{Sensor: c.Sensor, LastAt: c.LastAt, LastMilliC: c.LastMilliC}
+		if !c.ClockSuspect {
+			o, foretold, err := tracker.OpeningOf(ctx, &tx{d: d, q: &queries{Tx: p}, site: site, id: site.ID}, n, now)
+			if err != nil {
+				return s, fmt.Errorf("snapshot: %w", err)
+			}
+			if foretold {
+				c.Opens, c.OpensBy = o.Earliest, o.Latest
+			}
+		}
+		c.Complete(x, now)
 	}
 	for _, code := range s.Sites {
 		site, err := d.site(ctx, p, code)

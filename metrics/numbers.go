@@ -25,6 +25,7 @@ var (
 	coverage    = desc("sensor_coverage_ratio", "Share of the readings of the last 24 hours that came.", "site", "unit", "sensor")
 	suspect     = desc("sensor_clock_suspect", "1 while the sensor's clock is suspect and its readings clear nothing.", "site", "unit", "sensor")
 	stuck       = desc("sensor_stuck", "1 while the sensor has shown one value and no other for longer than the site finds likely.", "site", "unit", "sensor")
+	opens       = desc("sensor_excursion_forecast_timestamp_seconds", "When a warm excursion opens if the sensor goes on warming as it does, by bound (earliest, latest); not there while nothing can be said.", "site", "unit", "sensor", "bound")
 	neverHeard  = desc("sensor_never_heard", "1 while the sensor is in use and not one reading of it is on record.", "site", "unit", "sensor")
 	open        = desc("open_excursions", "Excursions the sensor is in, by kind.", "site", "unit", "sensor", "kind")
 	mails       = desc("mails", "Mails in the outbox by state.", "site", "state")
@@ -43,7 +44,7 @@ var (
 
 func (n numbers) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
-		vials, nextBUD, pastBUD, temperature, readingAge, coverage, suspect, stuck, neverHeard, open, mails, unsentAge, unsent, accepted, values, sweeps, lastSweep, signIns,
+		vials, nextBUD, pastBUD, temperature, readingAge, coverage, suspect, stuck, opens, neverHeard, open, mails, unsentAge, unsent, accepted, values, sweeps, lastSweep, signIns,
 		verified, walkTook, walked, faults,
 	} {
 		ch <- d
@@ -76,6 +77,10 @@ func (n numbers) Collect(ch chan<- prometheus.Metric) {
 		gauge(coverage, s.Coverage, s.Site, s.Unit, s.Sensor)
 		gauge(suspect, flag(s.ClockSuspect), s.Site, s.Unit, s.Sensor)
 		gauge(stuck, flag(s.Stuck), s.Site, s.Unit, s.Sensor)
+		if !s.Opens.IsZero() {
+			gauge(opens, float64(s.Opens.Unix()), s.Site, s.Unit, s.Sensor, "earliest")
+			gauge(opens, float64(s.OpensBy.Unix()), s.Site, s.Unit, s.Sensor, "latest")
+		}
 	}
 	for _, o := range n.s.Open {
 		gauge(open, float64(o.N), o.Site, o.Unit, o.Sensor, o.Kind)

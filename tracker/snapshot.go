@@ -50,6 +50,7 @@ type SensorCount struct {
 	ClockSuspect       bool
 	Steady             thermal.Steady // how long the newest value has stood
 	Stuck              bool           // that is long enough to be worth a look
+	Opens, OpensBy     time.Time      // a warm excursion, if it goes on as it does: from when to when; zero = nothing to say
 	NeverHeard         bool           // in use, and not one reading of it is on record; LastAt is zero
 }
 

@@ -25,7 +25,7 @@ func (j *judgement) watches() []watch {
 			continue
 		}
 		for _, r := range j.tx.Site().RulesOf(unit) {
-			out = append(out, watch{ruleKey(a, r), j.rule(r), r, unit, a})
+			out = append(out, watch{ruleKey(a, r), ruleOf(j.sensor, r), r, unit, a})
 		}
 	}
 	return out
@@ -37,11 +37,11 @@ func ruleKey(a stock.Assignment, r stock.AlarmRule) string {
 	return fmt.Sprintf("%s %s %d", a.Unit, r.Kind, a.From.Unix())
 }
 
-// rule puts the site's rule and the sensor's own figures together.
-func (j *judgement) rule(r stock.AlarmRule) thermal.Rule {
+// ruleOf puts the site's rule and the sensor's own figures together.
+func ruleOf(s stock.Sensor, r stock.AlarmRule) thermal.Rule {
 	t := thermal.Rule{
 		Kind: thermal.Kind(r.Kind), LimitMilliC: thermal.MilliC(r.LimitMilliC), Delay: r.Delay, Window: r.Window, ClearAfter: r.ClearAfter,
-		MaxGap: j.sensor.MaxGap, Severity: r.Severity, Source: r.Source, Hold: r.Hold,
+		MaxGap: s.MaxGap, Severity: r.Severity, Source: r.Source, Hold: r.Hold,
 	}
 	if t.Kind == thermal.Freeze || t.Kind == thermal.NoData {
 		t.Delay, t.Window = 0, 0

@@ -33,6 +33,9 @@ type Sensor struct {
 	SilentSince  *Instant `json:"silent_since"`
 	ClockSuspect string   `json:"clock_suspect,omitempty"`
 	StuckSince   *Instant `json:"stuck_since"` // one value and no other since then, for longer than the site finds likely
+	// Warming: a warm excursion opens between these, if it goes on as it does. Null while nothing can be said.
+	OpensFrom *Instant `json:"excursion_forecast_from"`
+	OpensTo   *Instant `json:"excursion_forecast_to"`
 	// NeverHeard: not one reading of it is on record; of the unproven vials in its place no temperature at all, since then.
 	NeverHeard    bool     `json:"never_heard"`
 	AssignedSince *Instant `json:"assigned_since"`
@@ -59,12 +62,16 @@ func UnitsOf(ctx context.Context, v tracker.View, now time.Time) ([]Unit, error)
 	if err != nil {
 		return nil, err
 	}
+	openings, err := tracker.Openings(ctx, v, now)
+	if err != nil {
+		return nil, err
+	}
 	units := []Unit{}
 	for _, r := range v.Site().Rooms {
 		for _, u := range r.Units {
 			x := Unit{
 				Code: u.Code, Name: u.Name, Room: r.Code, Class: u.Class, HazardousOnly: u.HazardousOnly,
-				Shelves: each(u.Shelves, func(s stock.Shelf) string { return s.Code }), OpenCases: []int64{}, Sensors: a.sensorsOf(v.Site(), u.Code, latest, unheard),
+				Shelves: each(u.Shelves, func(s stock.Shelf) string { return s.Code }), OpenCases: []int64{}, Sensors: a.sensorsOf(v.Site(), u.Code, latest, unheard, openings),
 			}
 			for _, y := range vials {
 				if y.Unit != u.Code {
@@ -86,7 +93,7 @@ func UnitsOf(ctx context.Context, v tracker.View, now time.Time) ([]Unit, error)
 	return units, nil
 }
 
-func (a As) sensorsOf(site *stock.Site, unit string, latest []tracker.SensorNow, unheard []tracker.UnheardSensor) []Sensor {
+func (a As) sensorsOf(site *stock.Site, unit string, latest []tracker.SensorNow, unheard []tracker.UnheardSensor, openings []tracker.Opening) []Sensor {
 	out := []Sensor{}
 	for _, s := range site.Sensors {
 		assigned, ok := s.At(a.Now)
@@ -97,6 +104,11 @@ func (a As) sensorsOf(site *stock.Site, unit string, latest []tracker.SensorNow,
 		for _, y := range unheard {
 			if y.Sensor == s.Code {
 				x.NeverHeard, x.UnprovenVials, x.UnprovenSince = true, len(y.Unproven), a.Maybe(y.Since)
+			}
+		}
+		for _, o := range openings {
+			if o.Sensor == s.Code {
+				x.OpensFrom, x.OpensTo = a.Maybe(o.Earliest), a.Maybe(o.Latest)
 			}
 		}
 		for _, n := range latest {

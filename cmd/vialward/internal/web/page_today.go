@@ -75,6 +75,7 @@ type probeNow struct {
 	Silent          moment // since when
 	Clock           string // a sentence, when its clock is suspect
 	Stuck           moment // it has shown one value and no other since then
+	Warming         string // a sentence: between when it opens an excursion if it goes on; "" = nothing to say
 	Never           bool   // not one reading of it is on record
 	Assigned        moment // to this unit
 	Overdue         bool   // never heard, though it would have delivered by now
@@ -88,6 +89,7 @@ type todayReads struct {
 	cases   []tracker.Case
 	sensors []tracker.SensorNow
 	unheard []tracker.UnheardSensor
+	opening []tracker.Opening
 }
 
 func todayPageOf(ctx context.Context, v *visit) (content, error) {
@@ -105,9 +107,12 @@ func todayPageOf(ctx context.Context, v *visit) (content, error) {
 	if d.unheard, err = tracker.UnheardSensors(ctx, v.view, v.now); err != nil {
 		return nil, err
 	}
+	if d.opening, err = tracker.Openings(ctx, v.view, v.now); err != nil {
+		return nil, err
+	}
 	p := todayPage{Rooms: d.walk()}
 	for _, find := range []func(context.Context) ([]need, error){
-		d.openCases, d.unconfirmedLists, d.pastInStock, d.toDecide, d.quietSensors, d.waitingMail,
+		d.openCases, d.unconfirmedLists, d.warming, d.pastInStock, d.toDecide, d.quietSensors, d.waitingMail,
 	} {
 		more, err := find(ctx)
 		if err != nil {
@@ -137,7 +142,7 @@ func (d *todayReads) walk() []roomWalk {
 		for _, u := range r.Units {
 			w := unitWalk{
 				Code: u.Code, Name: u.Name, Link: d.link("/units/", u.Code), Class: u.Class, Hazardous: u.HazardousOnly, Capacity: u.Capacity,
-				Probes: d.probes(u, d.sensors, d.unheard),
+				Probes: d.probes(u, d.sensors, d.unheard, d.opening),
 			}
 			if c := counts[u.Code]; c != nil {
 				w.Stock = *c
@@ -155,7 +160,7 @@ func (d *todayReads) walk() []roomWalk {
 }
 
 // probes of a unit as they stand now.
-func (v *visit) probes(u stock.Unit, sensors []tracker.SensorNow, unheard []tracker.UnheardSensor) []probeNow {
+func (v *visit) probes(u stock.Unit, sensors []tracker.SensorNow, unheard []tracker.UnheardSensor, opening []tracker.Opening) []probeNow {
 	var out []probeNow
 	for _, s := range v.site.Sensors {
 		a, ok := s.At(v.now)
@@ -166,6 +171,11 @@ func (v *visit) probes(u stock.Unit, sensors []tracker.SensorNow, unheard []trac
 		for _, x := range unheard {
 			if x.Sensor == s.Code {
 				p.Never, p.Overdue, p.Unproven = true, x.Overdue, v.unprovenWords(x)
+			}
+		}
+		for _, o := range opening {
+			if o.Sensor == s.Code {
+				p.Warming = v.warmingWords(o)
 			}
 		}
 		for _, n := range sensors {
@@ -187,6 +197,11 @@ func (v *visit) probes(u stock.Unit, sensors []tracker.SensorNow, unheard []trac
 		out = append(out, p)
 	}
 	return out
+}
+
+// warmingWords name both bounds; the earliest is cut to its minute and the latest goes up to the next.
+func (s shown) warmingWords(o tracker.Opening) string {
+	return fmt.Sprintf("if it goes on, an excursion opens between %s and %s", s.clock(o.Earliest).Say, s.clock(o.Latest.Add(time.Minute-time.Microsecond)).Say)
 }
 
 // unprovenWords says plainly of which stock no temperature is on record; "" for none.

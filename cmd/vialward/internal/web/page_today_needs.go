@@ -47,6 +47,16 @@ func (d *todayReads) heldBy(caseNo int64) (n int) {
 	return n
 }
 
+// warming: nothing is out of range for long enough yet, and will be if it goes on. The first bound is what hands go by.
+func (d *todayReads) warming(context.Context) ([]need, error) {
+	var out []need
+	for _, o := range d.opening {
+		out = append(out, need{Word: "WARMING", Class: "act", Link: d.link("/units/", o.Unit), When: d.clock(o.Earliest),
+			Say: fmt.Sprintf("%s, %s: %s. Look at its door, plug and load; earliest", o.Unit, o.Sensor, d.warmingWords(o))})
+	}
+	return out, nil
+}
+
 // unconfirmedLists: lists of the last two days nobody has signed. The newest one may still be being worked.
 func (d *todayReads) unconfirmedLists(ctx context.Context) ([]need, error) {
 	rows, err := d.view.Sweeps(ctx, 6)
@@ -178,7 +188,7 @@ func (d *todayReads) quietSensors(context.Context) ([]need, error) {
 	var out []need
 	for _, r := range d.site.Rooms {
 		for _, u := range r.Units {
-			for _, p := range d.probes(u, d.sensors, d.unheard) {
+			for _, p := range d.probes(u, d.sensors, d.unheard, d.opening) {
 				if p.Stuck.Say != "" {
 					out = append(out, need{Word: "STUCK VALUE?", Class: "look", Link: d.link("/units/", u.Code), When: p.Stuck,
 						Say:  fmt.Sprintf("%s in %s has shown one value and no other since", p.Sensor, u.Code),

@@ -147,7 +147,11 @@ func unitPageOf(ctx context.Context, v *visit) (content, error) {
 	if err != nil {
 		return nil, err
 	}
-	p.Probes = v.probes(q.unit, sensors, unheard)
+	opening, err := tracker.Openings(ctx, v.view, v.now)
+	if err != nil {
+		return nil, err
+	}
+	p.Probes = v.probes(q.unit, sensors, unheard, opening)
 	p.Sensors, p.Rules = v.sensorLines(p.Probes), v.ruleLines(q.unit)
 	work, err := v.view.PlannedWork(ctx, q.unit.Code, from, v.now.Add(30*24*time.Hour))
 	for _, w := range work {

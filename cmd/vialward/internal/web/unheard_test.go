@@ -69,3 +69,35 @@ func TestPagesSayThatAValueMayBeStuck(t *testing.T) {
 		require.Contains(t, text(body), want, path)
 	}
 }
+
+// A refrigerator that warms is said where people look, as an interval and never as a lone minute.
+func TestPagesSayThatAUnitIsWarming(t *testing.T) {
+	t.Parallel()
+	n := newNight(t, nil)
+	from := n.now
+	var b strings.Builder
+	b.WriteString("sensor,at,celsius\n")
+	for i, c := range []string{"5.0", "4.9", "5.0", "4.9", "5.3", "5.7", "6.1", "6.5", "6.9", "7.3", "7.7"} {
+		n.now = from.Add(time.Duration(i+1) * 5 * time.Minute)
+		fmt.Fprintf(&b, "T7,%s,%s\n", n.now.Format(time.RFC3339), c)
+	}
+	p, err := templog.NewParser(strings.NewReader(b.String()), nil, templog.Options{})
+	require.NoError(t, err)
+	_, err = n.TakeIn(t.Context(), quillmere, tracker.Rule, tracker.Delivery{Source: "folder", Name: "T7.csv", Values: p})
+	require.NoError(t, err)
+	for path, want := range map[string]string{
+		"/":         `WARMING R2, T7: if it goes on, an excursion opens between \d\d:\d\d \w+ and \d\d:\d\d \w+`,
+		"/units/R2": `WARMING if it goes on, an excursion opens between \d\d:\d\d \w+ and \d\d:\d\d \w+`,
+	} {
+		status, body := n.page(t, path)
+		require.Equal(t, 200, status)
+		require.Regexp(t, want, text(body), path)
+	}
+	require.NoError(t, n.Store.Read(t.Context(), quillmere, func(v tracker.View) error {
+		units, err := present.UnitsOf(t.Context(), v, n.now)
+		i := slices.IndexFunc(units, func(u present.Unit) bool { return u.Code == "R2" })
+		require.NotNil(t, units[i].Sensors[0].OpensFrom)
+		require.Less(t, *units[i].Sensors[0].OpensFrom, *units[i].Sensors[0].OpensTo)
+		return err
+	}))
+}
