@@ -48,15 +48,20 @@ func collectEvents(rows pgx.Rows, err error) ([]stock.Event, error) {
 
 // Stays of a vial, oldest first.
 func (t *tx) Stays(ctx context.Context, vial string) ([]tracker.Stay, error) {
-	rows, err := t.q.Query(ctx, `select unit, shelf, from_at, to_at, possible from stay where site = $1 and vial = $2
-		order by from_at, possible, seq`, t.id, vial)
+	return t.StaysOf(ctx, []string{vial})
+}
+
+// StaysOf reads the stays of several vials in one statement.
+func (t *tx) StaysOf(ctx context.Context, vials []string) ([]tracker.Stay, error) {
+	rows, err := t.q.Query(ctx, `select vial, unit, shelf, from_at, to_at, possible from stay where site = $1 and vial = any($2)
+		order by vial, from_at, possible, seq`, t.id, vials)
 	if err != nil {
-		return nil, fmt.Errorf("read stays of %s: %w", vial, err)
+		return nil, fmt.Errorf("read stays of %d vials: %w", len(vials), err)
 	}
 	return pgx.CollectRows(rows, func(r pgx.CollectableRow) (tracker.Stay, error) {
-		s := tracker.Stay{Vial: vial}
+		var s tracker.Stay
 		var to *time.Time
-		err := r.Scan(&s.Unit, &s.Shelf, &s.From, &to, &s.Possible)
+		err := r.Scan(&s.Vial, &s.Unit, &s.Shelf, &s.From, &to, &s.Possible)
 		s.To = orZero(to)
 		return s, err
 	})

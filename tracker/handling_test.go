@@ -1,6 +1,7 @@
 package tracker_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -338,6 +339,17 @@ func TestRecallOfALot(t *testing.T) {
 	require.Len(t, got.Held, 2)
 	require.Len(t, got.Issued, 1)
 	require.Len(t, got.Closed, 1)
+	require.NoError(t, s.store.Read(ctx, "SMALL", func(v tracker.View) error {
+		_, err := tracker.TraceLot(ctx, v, "D8")
+		require.ErrorIs(t, err, tracker.ErrNotFound)
+		trace, err := tracker.TraceLot(ctx, v, "D7")
+		require.NoError(t, err)
+		require.Equal(t, []int{4, 1, 1, 4, 2}, []int{len(trace.Vials), len(trace.Batches), len(trace.Recalls), len(trace.Stays), len(trace.Issues)})
+		require.Equal(t, "R1/A", trace.Stays[0].Place())
+		require.Equal(t, []string{codes[0], "WARD"}, []string{trace.Issues[0].Vial, trace.Issues[0].To})
+		require.True(t, slices.ContainsFunc(trace.Batches[0].Components, func(c stock.Component) bool { return c.Lot == "D7" }), "and back")
+		return nil
+	}))
 	_, err = s.Issue(ctx, "SMALL", technician, tracker.Issue{Vials: codes[2:3], To: "WARD"})
 	refused(t, err, "on_hold")
 	s.recounted(t)

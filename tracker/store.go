@@ -97,6 +97,8 @@ type View interface {
 	// Life is a vial's events, oldest first.
 	Life(ctx context.Context, vial string) ([]stock.Event, error)
 	Stays(ctx context.Context, vial string) ([]Stay, error)
+	// StaysOf several vials, in the order of their codes, then of time.
+	StaysOf(ctx context.Context, vials []string) ([]Stay, error)
 	// SignedOver is the hash of what a signature under that event covers, by the record as it is now.
 	SignedOver(ctx context.Context, e stock.Event) (string, error)
 	// Events of the site, oldest first.

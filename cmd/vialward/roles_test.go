@@ -42,6 +42,7 @@ var asked = map[string]struct {
 	"vial void": {access.Void, "251112-1-01 --reason wrong"}, "vial send": {access.Send, "251112-1-01 --to elsewhere"},
 	"vial find": {access.Find, "251112-1-01 --to R1/A"}, "vial count": {access.Count, "R1 PANT 0"}, "vial recall": {access.Recall, "--lot P1 --reason letter"},
 	"vial correct-cause": {access.Correct, "251112-1-01 --reason expired --note wrong"}, "stock short": {access.Short, "PANT 2"},
+	"trace lot": {access.Read, "P1"},
 	"vial show": {access.Read, "251112-1-01"}, "vial list": {access.Read, ""},
 	"ingest": {access.WriteReadings, "FILE"}, "intake list": {access.Read, ""}, "intake withdraw": {access.Withdraw, "1 --reason zone"},
 	"intake zone": {access.DeclareZone, "T1 set --reason asked"},

@@ -35,6 +35,7 @@ type commands struct {
 	Site    siteCommands    `cmd:"" help:"Set up a site from a file, or print it back."`
 	Batch   batchCommands   `cmd:"" help:"Prepare batches and take over stock."`
 	Vial    vialCommands    `cmd:"" help:"Record what happens to vials."`
+	Trace   traceCommands   `cmd:"" help:"From a component lot to all that was made from it."`
 	Stock   stockCommands   `cmd:"" help:"Demand that stock did not meet."`
 	Ingest  ingestCommand   `cmd:"" may:"write-readings" help:"Take in temperature logs."`
 	Intake  intakeCommands  `cmd:"" help:"List or withdraw what was taken in."`

@@ -30,6 +30,8 @@ func stockReads() []route {
 			parameter{"diluent_ml", "string", "Diluent into each source vial; as in the master record if left out."},
 			parameter{"spare", "integer", "Containers and labels beyond the vials."}, parameter{"fill_each", "boolean", "A fresh syringe for every vial."}),
 		get(access.Read, "/batches/{code}", "A batch, every limit its beyond-use date was chosen from, and its vials.", getBatch),
+		get(access.Read, "/trace", "Everything a component's lot went into: batches, vials, every place they stood and every issue.", getTrace,
+			parameter{"lot", "string", "The lot, as printed."}),
 	}
 }
 
@@ -145,4 +147,9 @@ func getMaterials(ctx context.Context, q *ask, v tracker.View) (present.Material
 		return present.Materials{}, err
 	}
 	return present.MaterialsOf(m), nil
+}
+
+func getTrace(ctx context.Context, q *ask, v tracker.View) (present.Trace, error) {
+	t, err := tracker.TraceLot(ctx, v, q.text("lot"))
+	return q.as.Trace(t), err
 }

@@ -56,6 +56,7 @@ var day = []tried{
 	{route: "POST /vials/place", as: "tech-1", body: `{"vials":[` + vials(1, 8) + `],"to":"R1/A"}`},
 	{route: "GET /vials/{code}/place", path: "/vials/" + codeOf(1) + "/place?to=R2/A&at=2025-10-13T07:05:00-04:00", as: "reader"},
 	{route: "POST /vials/issue", as: "tech-1", body: `{"vials":[` + vials(1, 3) + `],"to":"WARD","label":1,"reason":"those of the other refrigerator are kept for the night"}`},
+	{route: "GET /trace", path: "/trace?lot=D7", as: "reader"},
 	{route: "POST /vials/give", as: "tech-1", body: `{"vials":[` + vial(1) + `]}`},
 	{route: "POST /vials/return", as: "tech-1", body: `{"vials":[` + vial(2) + `],"to":"R1/B","note":"carrier record shown"}`},
 	{route: "POST /vials/enter", as: "tech-1", body: `{"vials":[` + vial(4) + `],"in_iso5":true}`},
