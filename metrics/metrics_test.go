@@ -24,7 +24,7 @@ func snapshot() tracker.Snapshot {
 		At: at, Sites: []string{"A", "B"},
 		Vials: []tracker.VialCount{{Site: "A", Unit: "R1", Product: "PANT", State: "available", N: 12}, {Site: "A", Product: `we"ird\`, State: "given", N: 3}},
 		BUDs:  []tracker.BUDCount{{Site: "A", Unit: "R1", Next: at.Add(time.Hour), Past: 2}, {Site: "A", Unit: "R2"}},
-		Sensors: []tracker.SensorCount{{Site: "A", Sensor: "T1", Unit: "R1", LastAt: at.Add(-5 * time.Minute), LastMilliC: -1800, Coverage: 0.97, ClockSuspect: true, Stuck: true, Opens: time.Unix(1700000000, 0), OpensBy: time.Unix(1700000600, 0)},
+		Sensors: []tracker.SensorCount{{Site: "A", Sensor: "T1", Unit: "R1", LastAt: at.Add(-5 * time.Minute), LastMilliC: -1800, Coverage: 0.97, ClockSuspect: true, Stuck: true, CalibrationDue: time.Unix(1700001000, 0), Opens: time.Unix(1700000000, 0), OpensBy: time.Unix(1700000600, 0)},
 			{Site: "A", Sensor: "T2", Unit: "R2", NeverHeard: true}},
 		Open: []tracker.OpenCount{{Site: "A", Unit: "R1", Sensor: "T1", Kind: "freeze", N: 1}, {Site: "A", Unit: "R1", Sensor: "T1", Kind: "warm"}},
 		Mail: []tracker.MailCount{
@@ -65,6 +65,7 @@ func TestPage(t *testing.T) {
 		`vialward_sensor_clock_suspect{sensor="T1",site="A",unit="R1"} 1`,
 		`vialward_sensor_excursion_forecast_timestamp_seconds{bound="earliest",sensor="T1",site="A",unit="R1"} 1.7e+09`,
 		`vialward_sensor_excursion_forecast_timestamp_seconds{bound="latest",sensor="T1",site="A",unit="R1"} 1.7000006e+09`,
+		`vialward_sensor_calibration_due_timestamp_seconds{sensor="T1",site="A",unit="R1"} 1.700001e+09`,
 		`vialward_sensor_stuck{sensor="T1",site="A",unit="R1"} 1`,
 		`vialward_sensor_never_heard{sensor="T1",site="A",unit="R1"} 0`, `vialward_sensor_never_heard{sensor="T2",site="A",unit="R2"} 1`,
 		`vialward_open_excursions{kind="freeze",sensor="T1",site="A",unit="R1"} 1`, `vialward_open_excursions{kind="warm",sensor="T1",site="A",unit="R1"} 0`,

@@ -25,6 +25,7 @@ var (
 	coverage    = desc("sensor_coverage_ratio", "Share of the readings of the last 24 hours that came.", "site", "unit", "sensor")
 	suspect     = desc("sensor_clock_suspect", "1 while the sensor's clock is suspect and its readings clear nothing.", "site", "unit", "sensor")
 	stuck       = desc("sensor_stuck", "1 while the sensor has shown one value and no other for longer than the site finds likely.", "site", "unit", "sensor")
+	calibration = desc("sensor_calibration_due_timestamp_seconds", "Until when the sensor's certificate in force is good; 0 = it has none, or none that says so.", "site", "unit", "sensor")
 	opens       = desc("sensor_excursion_forecast_timestamp_seconds", "When a warm excursion opens if the sensor goes on warming as it does, by bound (earliest, latest); not there while nothing can be said.", "site", "unit", "sensor", "bound")
 	neverHeard  = desc("sensor_never_heard", "1 while the sensor is in use and not one reading of it is on record.", "site", "unit", "sensor")
 	open        = desc("open_excursions", "Excursions the sensor is in, by kind.", "site", "unit", "sensor", "kind")
@@ -44,7 +45,7 @@ var (
 
 func (n numbers) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{
-		vials, nextBUD, pastBUD, temperature, readingAge, coverage, suspect, stuck, opens, neverHeard, open, mails, unsentAge, unsent, accepted, values, sweeps, lastSweep, signIns,
+		vials, nextBUD, pastBUD, temperature, readingAge, coverage, suspect, stuck, calibration, opens, neverHeard, open, mails, unsentAge, unsent, accepted, values, sweeps, lastSweep, signIns,
 		verified, walkTook, walked, faults,
 	} {
 		ch <- d
@@ -69,6 +70,11 @@ func (n numbers) Collect(ch chan<- prometheus.Metric) {
 	}
 	for _, s := range n.s.Sensors {
 		gauge(neverHeard, flag(s.NeverHeard), s.Site, s.Unit, s.Sensor)
+		due := 0.0
+		if !s.CalibrationDue.IsZero() {
+			due = float64(s.CalibrationDue.Unix())
+		}
+		gauge(calibration, due, s.Site, s.Unit, s.Sensor)
 		if s.NeverHeard { // a temperature or an age of nothing would be a number
 			continue
 		}

@@ -50,6 +50,7 @@ type SensorCount struct {
 	ClockSuspect       bool
 	Steady             thermal.Steady // how long the newest value has stood
 	Stuck              bool           // that is long enough to be worth a look
+	CalibrationDue     time.Time      // of the certificate in force; zero = none, or none that says until when
 	Opens, OpensBy     time.Time      // a warm excursion, if it goes on as it does: from when to when; zero = nothing to say
 	NeverHeard         bool           // in use, and not one reading of it is on record; LastAt is zero
 }
@@ -59,7 +60,9 @@ func (s *Snapshot) WithUnheard(site *stock.Site) {
 	for _, x := range site.Sensors {
 		a, ok := x.At(s.At)
 		if ok && !slices.ContainsFunc(s.Sensors, func(c SensorCount) bool { return c.Site == site.Code && c.Sensor == x.Code }) {
-			s.Sensors = append(s.Sensors, SensorCount{Site: site.Code, Sensor: x.Code, Unit: a.Unit, NeverHeard: true})
+			c := SensorCount{Site: site.Code, Sensor: x.Code, Unit: a.Unit, NeverHeard: true}
+			c.due(x, s.At)
+			s.Sensors = append(s.Sensors, c)
 		}
 	}
 }
@@ -70,10 +73,17 @@ func (c *SensorCount) Complete(s stock.Sensor, now time.Time) {
 	if a, ok := s.At(now); ok {
 		c.Unit = a.Unit
 	}
+	c.due(s, now)
 	c.LastMilliC = Corrected(s, c.LastAt, c.LastMilliC)
 	c.Stuck = c.Steady.Stuck(s.StuckAfter, s.Interval)
 	if s.Interval > 0 {
 		c.Coverage = min(1, c.Coverage*float64(s.Interval)/float64(24*time.Hour))
+	}
+}
+
+func (c *SensorCount) due(s stock.Sensor, now time.Time) {
+	if x, ok := s.CalibrationAt(now); ok {
+		c.CalibrationDue = x.Due
 	}
 }
 

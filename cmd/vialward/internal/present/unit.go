@@ -33,6 +33,9 @@ type Sensor struct {
 	SilentSince  *Instant `json:"silent_since"`
 	ClockSuspect string   `json:"clock_suspect,omitempty"`
 	StuckSince   *Instant `json:"stuck_since"` // one value and no other since then, for longer than the site finds likely
+	// Certificate in force; past due, what it measures is shown and cannot be relied on.
+	CalibrationDue     *Instant `json:"calibration_due"` // null = none in force, or none that says until when
+	CalibrationPastDue bool     `json:"calibration_past_due"`
 	// Warming: a warm excursion opens between these, if it goes on as it does. Null while nothing can be said.
 	OpensFrom *Instant `json:"excursion_forecast_from"`
 	OpensTo   *Instant `json:"excursion_forecast_to"`
@@ -105,6 +108,9 @@ func (a As) sensorsOf(site *stock.Site, unit string, latest []tracker.SensorNow,
 			if y.Sensor == s.Code {
 				x.NeverHeard, x.UnprovenVials, x.UnprovenSince = true, len(y.Unproven), a.Maybe(y.Since)
 			}
+		}
+		if c, ok := s.CalibrationAt(a.Now); ok {
+			x.CalibrationDue, x.CalibrationPastDue = a.Maybe(c.Due), !c.Due.IsZero() && !a.Now.Before(c.Due)
 		}
 		for _, o := range openings {
 			if o.Sensor == s.Code {

@@ -112,7 +112,7 @@ func todayPageOf(ctx context.Context, v *visit) (content, error) {
 	}
 	p := todayPage{Rooms: d.walk()}
 	for _, find := range []func(context.Context) ([]need, error){
-		d.openCases, d.unconfirmedLists, d.warming, d.pastInStock, d.toDecide, d.quietSensors, d.waitingMail,
+		d.openCases, d.unconfirmedLists, d.warming, d.pastInStock, d.toDecide, d.quietSensors, d.calibrations, d.waitingMail,
 	} {
 		more, err := find(ctx)
 		if err != nil {

@@ -220,6 +220,28 @@ func (d *todayReads) quietSensors(context.Context) ([]need, error) {
 	return out, nil
 }
 
+// dueSoon is how long before its end a certificate is spoken of: a laboratory takes weeks (common practice, no source).
+const dueSoon = 30 * 24 * time.Hour
+
+// calibrations that are past due, or will be soon, of sensors in use.
+func (d *todayReads) calibrations(context.Context) ([]need, error) {
+	var out []need
+	for _, s := range d.site.Sensors {
+		a, used := s.At(d.now)
+		c, ok := s.CalibrationAt(d.now)
+		if !used || !ok || c.Due.IsZero() || d.now.Before(c.Due.Add(-dueSoon)) {
+			continue
+		}
+		n := need{Word: "CALIBRATION DUE", Class: "look", Link: d.link("/units/", a.Unit), When: d.at(c.Due), Say: fmt.Sprintf("%s in %s: certificate %s is good until", s.Code, a.Unit, c.Certificate)}
+		if !d.now.Before(c.Due) {
+			n.Word, n.Class, n.Say = "CALIBRATION PAST DUE", "act", fmt.Sprintf("%s in %s: certificate %s has been past due since", s.Code, a.Unit, c.Certificate)
+			n.Rows = []string{"Its readings are kept and judged; put a calibrated sensor beside it before anything is decided on them"}
+		}
+		out = append(out, n)
+	}
+	return out, nil
+}
+
 // mailsLooked bounds how far back today's page looks for mail that did not go out.
 const mailsLooked = 500
 

@@ -101,3 +101,31 @@ func TestPagesSayThatAUnitIsWarming(t *testing.T) {
 		return err
 	}))
 }
+
+// A certificate that has ended, or soon will, is said on today's page and to programs.
+func TestPagesSayThatACalibrationIsDue(t *testing.T) {
+	t.Parallel()
+	ends := func(sensor string, after time.Duration) func(*stock.Site) {
+		return func(s *stock.Site) {
+			for i := range s.Sensors {
+				if s.Sensors[i].Code == sensor {
+					s.Sensors[i].Calibrations = []stock.Calibration{{Certificate: "C-9", From: local(1, 7, 0), Due: local(12, 7, 0).Add(after)}}
+				}
+			}
+		}
+	}
+	for say, after := range map[string]time.Duration{
+		"CALIBRATION PAST DUE T7 in R2: certificate C-9 has been past due since": -24 * time.Hour,
+		"CALIBRATION DUE T7 in R2: certificate C-9 is good until":                20 * 24 * time.Hour,
+	} {
+		n := newNight(t, ends("T7", after))
+		_, body := n.page(t, "/")
+		require.Contains(t, text(body), say)
+		require.NoError(t, n.Store.Read(t.Context(), quillmere, func(v tracker.View) error {
+			units, err := present.UnitsOf(t.Context(), v, n.now)
+			i := slices.IndexFunc(units, func(u present.Unit) bool { return u.Code == "R2" })
+			require.Equal(t, after < 0, units[i].Sensors[0].CalibrationPastDue)
+			return err
+		}))
+	}
+}
