@@ -13,27 +13,28 @@ import (
 
 // vialCommands is what can be recorded of vials, one subcommand each.
 type vialCommands struct {
-	Label   labelVials   `cmd:"" may:"label" help:"Labels are on."`
-	Verify  verifyVials  `cmd:"" may:"verify" help:"Labelled vials checked, by another person than the preparer."`
-	Place   placeVials   `cmd:"" may:"place" help:"Put vials on a shelf, or move them."`
-	Issue   issueVials   `cmd:"" may:"issue" help:"Hand vials out to a destination."`
-	Give    giveVials    `cmd:"" may:"give" help:"Issued vials were given."`
-	Return  returnVials  `cmd:"" may:"return" help:"Issued vials came back; they are on hold."`
-	Enter   enterVials   `cmd:"" may:"enter" help:"Vials were punctured."`
-	Hold    holdVials    `cmd:"" may:"hold" help:"Put vials on hold."`
-	Lift    liftVials    `cmd:"" may:"lift" help:"Take a hold of the vials' own off."`
-	Shorten shortenVials `cmd:"" may:"shorten" help:"Give vials an earlier beyond-use date."`
-	Relabel relabelVials `cmd:"" may:"relabel" help:"New labels are on."`
-	Discard discardVials `cmd:"" may:"discard" help:"Vials were thrown away."`
-	Lose    loseVials    `cmd:"" may:"lose" help:"Vials cannot be found."`
-	Void    voidVials    `cmd:"" may:"void" help:"The record of these vials was wrong; two pharmacists."`
-	Send    sendVials    `cmd:"" may:"send" help:"Vials left for another site."`
-	Find    findVials    `cmd:"" may:"find" help:"A vial was found where the record does not have it."`
-	Count   countVials   `cmd:"" may:"count" help:"Blind count of a product on a shelf or in a unit."`
-	Recall  recallVials  `cmd:"" may:"recall" help:"Hold everything made from a lot, and trace it."`
-	Correct correctCause `cmd:"" name:"correct-cause" may:"correct-cause" help:"Another cause for vials that were discarded or lost; the first one stays."`
-	Show    showVial     `cmd:"" may:"read" help:"A vial's whole life."`
-	List    listVials    `cmd:"" may:"read" help:"Stock, by unit."`
+	Label    labelVials     `cmd:"" may:"label" help:"Labels are on."`
+	Verify   verifyVials    `cmd:"" may:"verify" help:"Labelled vials checked, by another person than the preparer."`
+	Place    placeVials     `cmd:"" may:"place" help:"Put vials on a shelf, or move them."`
+	Issue    issueVials     `cmd:"" may:"issue" help:"Hand vials out to a destination."`
+	Give     giveVials      `cmd:"" may:"give" help:"Issued vials were given."`
+	Return   returnVials    `cmd:"" may:"return" help:"Issued vials came back; they are on hold."`
+	Enter    enterVials     `cmd:"" may:"enter" help:"Vials were punctured."`
+	Hold     holdVials      `cmd:"" may:"hold" help:"Put vials on hold."`
+	Lift     liftVials      `cmd:"" may:"lift" help:"Take a hold of the vials' own off."`
+	Shorten  shortenVials   `cmd:"" may:"shorten" help:"Give vials an earlier beyond-use date."`
+	Relabel  relabelVials   `cmd:"" may:"relabel" help:"New labels are on."`
+	Discard  discardVials   `cmd:"" may:"discard" help:"Vials were thrown away."`
+	Lose     loseVials      `cmd:"" may:"lose" help:"Vials cannot be found."`
+	Void     voidVials      `cmd:"" may:"void" help:"The record of these vials was wrong; two pharmacists."`
+	Send     sendVials      `cmd:"" may:"send" help:"Vials left for another site."`
+	Find     findVials      `cmd:"" may:"find" help:"A vial was found where the record does not have it."`
+	Count    countVials     `cmd:"" may:"count" help:"Blind count of a product on a shelf or in a unit."`
+	Recall   recallVials    `cmd:"" may:"recall" help:"Hold everything made from a lot, and trace it."`
+	Correct  correctCause   `cmd:"" name:"correct-cause" may:"correct-cause" help:"Another cause for vials that were discarded or lost; the first one stays."`
+	Show     showVial       `cmd:"" may:"read" help:"A vial's whole life."`
+	Exposure exposureOfVial `cmd:"" may:"read" help:"How cold a vial has been kept, and what is proposed."`
+	List     listVials      `cmd:"" may:"read" help:"Stock, by unit."`
 }
 
 type someVials struct {

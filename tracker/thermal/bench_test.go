@@ -126,7 +126,7 @@ func BenchmarkExposureVial(b *testing.B) {
 	x := exposures(b, thermal.ExposureRules{MaxGap: halfHr, Stability: keeps(8, nil, 5, 168, 25, 24)})
 	trace := x.Trace(wandering(14_400))
 	at := func(m int64) int64 { return start + m*minute }
-	stays := []thermal.Stay{{at(10), at(3000), trace, 0}, {at(3000), at(3015), nil, 22_000}, {at(3015), at(14_000), trace, 0}}
+	stays := []thermal.Stay{{at(10), at(3000), trace, nil, 0}, {at(3000), at(3015), nil, nil, 22_000}, {at(3015), at(14_000), trace, nil, 0}}
 	b.ReportAllocs()
 	for b.Loop() {
 		if _, err := x.Of(stays, at(14_000), at(20_000)); err != nil {

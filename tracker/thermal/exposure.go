@@ -44,8 +44,9 @@ func NewExposures(rules ExposureRules) (*Exposures, error) {
 // Stay is where a vial was from one instant up to another.
 type Stay struct {
 	FromMicros, ToMicros int64
-	Trace                *Trace // of the sensor that speaks for the place, made by the same Exposures; nil = assumed
-	AssumedMilliC        MilliC // the worst a place without a sensor can have
+	Trace                *Trace   // of the sensor that speaks for the place, made by the same Exposures; nil = assumed
+	Others               []*Trace // of sensors that speak for the same place: of each figure the worst counts
+	AssumedMilliC        MilliC   // the worst a place without a sensor can have
 }
 
 // Exposure is what a vial met from its first stay to an instant. Where time is unknown the other figures are those of
@@ -54,6 +55,7 @@ type Exposure struct {
 	Followed, Unknown         time.Duration
 	Above8, Above15, Above25  time.Duration
 	Below2                    time.Duration
+	Debited                   time.Duration // of Above8, what counts against the allowance: see TraceRules.Debit
 	FreezeReadings            int
 	Measured                  bool // else nothing is known of any temperature
 	MinCelsius, MaxCelsius    float64
@@ -77,6 +79,7 @@ func (x *Exposures) Of(stays []Stay, atMicros, beyondUseMicros int64) (Exposure,
 	e := Exposure{AtMicros: atMicros, BeyondUseMicros: beyondUseMicros, Followed: time.Duration(atMicros-from) * time.Microsecond}
 	var all sums
 	var seen span
+	shared := sharedPlaces{}
 	for i, o := range order {
 		s := stays[o]
 		if s.FromMicros > atMicros {
@@ -95,13 +98,23 @@ func (x *Exposures) Of(stays []Stay, atMicros, beyondUseMicros int64) (Exposure,
 			}
 			continue
 		}
-		all.add(s.Trace.through(to).minus(s.Trace.through(s.FromMicros)))
-		seen.join(s.Trace.span(s.FromMicros, to, past))
-		e.FreezeReadings += s.Trace.freezes(s.FromMicros, past)
+		for _, t := range append([]*Trace{s.Trace}, s.Others...) {
+			seen.join(t.span(s.FromMicros, to, past))
+			e.FreezeReadings += t.freezes(s.FromMicros, past)
+		}
+		if len(s.Others) == 0 {
+			all.add(s.Trace.between(s.FromMicros, to))
+		} else {
+			shared.add(s, to)
+		}
+	}
+	for _, place := range shared {
+		all.add(x.worst(place))
 	}
 	e.Unknown = e.Followed - time.Duration(all.known)*time.Microsecond
 	b := all.beyond
 	e.Above8, e.Above15, e.Above25, e.Below2 = b[above8], b[above15], b[above25], b[below2]
+	e.Debited = all.debited
 	if e.Measured = seen.any; seen.any {
 		e.MinCelsius, e.MaxCelsius = seen.lowest/1000, seen.highest/1000
 	}
@@ -152,6 +165,7 @@ func (x *Exposures) assumed(m MilliC, micros int64) (s sums) {
 			s.beyond[k] = time.Duration(micros) * time.Microsecond
 		}
 	}
+	s.debited = s.beyond[above8]
 	s.warm.add(x.law.warm(float64(m), float64(m)) * hours(micros))
 	return s
 }

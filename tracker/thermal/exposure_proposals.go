@@ -36,11 +36,11 @@ func (r ExposureRules) propose(e Exposure) (all []Proposal) {
 		add(HoldIt, "one reading was at or below the freeze limit of %v °C: find out whether it froze", r.FreezeMilliC)
 	}
 	// Crossings are good to a nanosecond each, so their sum is compared in whole microseconds.
-	out := e.Above8.Round(time.Microsecond)
+	out := e.Debited.Round(time.Microsecond)
 	switch {
-	case e.Above8 <= 0:
+	case e.Debited <= 0:
 	case r.AllowedOut == nil:
-		add(AskFirst, "it was above 8 °C for %s and no allowance is given: ask the pharmacist, who asks the maker or finds a source", say(e.Above8))
+		add(AskFirst, "it was above 8 °C for %s and no allowance is given: ask the pharmacist, who asks the maker or finds a source", say(e.Debited))
 	case out > *r.AllowedOut:
 		add(DiscardIt, "it was above 8 °C for %s, %s more than the %s allowed", say(out), say(out-*r.AllowedOut), say(*r.AllowedOut))
 	case e.Unknown == 0 && e.FreezeReadings == 0:

@@ -93,10 +93,10 @@ func TestExposureUnknown(t *testing.T) {
 	}
 	x := exposures(t, rules)
 	good := x.Trace(every(10, repeat(31, 5)...))
-	e, err := x.Of([]thermal.Stay{{start, start + 60*minute, good, 0}, {start + 90*minute, start + 120*minute, good, 0}}, start+150*minute, start+900*minute)
+	e, err := x.Of([]thermal.Stay{{start, start + 60*minute, good, nil, 0}, {start + 90*minute, start + 120*minute, good, nil, 0}}, start+150*minute, start+900*minute)
 	require.NoError(t, err)
 	require.Equal(t, time.Hour, e.Unknown, "between the stays, and after them")
-	e, err = x.Of([]thermal.Stay{{start, start + 60*minute, good, 0}, {start + 600*minute, start + 900*minute, nil, 20_000}}, start+60*minute, start+900*minute)
+	e, err = x.Of([]thermal.Stay{{start, start + 60*minute, good, nil, 0}, {start + 600*minute, start + 900*minute, nil, nil, 20_000}}, start+60*minute, start+900*minute)
 	require.NoError(t, err)
 	require.Zero(t, e.Unknown)
 	require.InDelta(t, 5, e.MaxCelsius, 0, "what lies after the instant does not count")
@@ -137,7 +137,7 @@ func TestExposureFreezeReadings(t *testing.T) {
 	x := exposures(t, rules)
 	trace := x.Trace(every(10, 5, -1, 5))
 	middle := start + 10*minute
-	e, err := x.Of([]thermal.Stay{{start, middle, trace, 0}, {middle, start + 20*minute, trace, 0}}, middle, start+900*minute)
+	e, err := x.Of([]thermal.Stay{{start, middle, trace, nil, 0}, {middle, start + 20*minute, trace, nil, 0}}, middle, start+900*minute)
 	require.NoError(t, err)
 	require.Equal(t, 1, e.FreezeReadings)
 }

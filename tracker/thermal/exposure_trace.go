@@ -23,6 +23,7 @@ const (
 // two searches however long it is.
 type Trace struct {
 	of     *Exposures
+	rules  TraceRules
 	series []Reading
 	frozen []int64 // instants of raw readings at or below the freeze limit, set-aside ones included
 	sums   []sums  // from the first reading to each
@@ -31,9 +32,10 @@ type Trace struct {
 
 // sums are of a stretch of time.
 type sums struct {
-	known  int64 // micros
-	beyond [limits]time.Duration
-	warm   sum // share of the stability used above calm
+	known   int64 // micros
+	beyond  [limits]time.Duration
+	debited time.Duration // set for a stretch, not in running sums
+	warm    sum           // share of the stability used above calm
 }
 
 func (s sums) minus(older sums) sums {
@@ -50,6 +52,7 @@ func (s *sums) add(more sums) {
 	for i := range s.beyond {
 		s.beyond[i] += more.beyond[i]
 	}
+	s.debited += more.debited
 	s.warm.add(more.warm.total())
 }
 
@@ -74,9 +77,14 @@ func (s *span) join(o span) {
 // Trace makes one sensor's raw readings ready, in any order, with repeats and conflicts. Conflicting instants are set
 // aside as Merge does, but a freeze is looked for in every value.
 func (x *Exposures) Trace(raw []Reading) *Trace {
+	return x.TraceBy(TraceRules{MaxGap: x.rules.MaxGap}, raw)
+}
+
+// TraceBy is Trace of a sensor with rules of its own.
+func (x *Exposures) TraceBy(rules TraceRules, raw []Reading) *Trace {
 	all := slices.Clone(raw)
 	sortByInstant(all)
-	t := &Trace{of: x}
+	t := &Trace{of: x, rules: rules}
 	for i, r := range all {
 		if r.MilliC <= x.rules.FreezeMilliC && (i == 0 || all[i-1] != r) {
 			t.frozen = append(t.frozen, r.AtMicros)
@@ -102,7 +110,7 @@ func (x *Exposures) Trace(raw []Reading) *Trace {
 
 // bridged says whether a straight line leads from a reading to the next.
 func (t *Trace) bridged(i int) bool {
-	return i >= 0 && i+1 < len(t.series) && t.series[i+1].AtMicros-t.series[i].AtMicros <= t.of.bridged
+	return i >= 0 && i+1 < len(t.series) && t.series[i+1].AtMicros-t.series[i].AtMicros <= t.rules.MaxGap.Microseconds()
 }
 
 // part sums up the line after reading i as far as an instant on it.

@@ -23,6 +23,8 @@ func stockReads() []route {
 			parameter{"unit", "string", "Only this storage unit."}, parameter{"product", "string", "Only this product, by code."},
 			parameter{"state", "string", "Only this state; left out: prepared, available and issued; any: all."}),
 		get(access.Read, "/vials/{code}", "A vial's whole life: who made it, from what, where it has been, what was decided.", getVial),
+		get(access.Read, "/vials/{code}/exposure", "How cold a vial has been kept up to an instant, and what is proposed; it decides nothing.", getExposure,
+			parameter{"at", "date-time", "Up to when; now if left out."}),
 		get(access.Read, "/vials/{code}/place", "What placing a vial there would make of its beyond-use date; nothing is recorded.", getPlacing,
 			parameter{"to", "string", "Shelf, as UNIT/SHELF."}, parameter{"at", "date-time", "When it would be placed; now if left out."}),
 		get(access.Read, "/products/{code}/materials", "What so many finished vials of a product take, with the losses its master record allows.", getMaterials,
@@ -84,6 +86,19 @@ func getVial(ctx context.Context, q *ask, v tracker.View) (present.Life, error) 
 		return present.Life{}, err
 	}
 	return present.LifeOf(ctx, v, code, q.now)
+}
+
+func getExposure(ctx context.Context, q *ask, v tracker.View) (present.Exposure, error) {
+	code, err := vialCode(q.r.PathValue("code"))
+	if err != nil {
+		return present.Exposure{}, err
+	}
+	at, err := q.instant("at", q.now)
+	if err != nil {
+		return present.Exposure{}, err
+	}
+	x, err := tracker.ExposureOf(ctx, v, code, at, q.now)
+	return q.as.Exposure(x), err
 }
 
 func getPlacing(ctx context.Context, q *ask, v tracker.View) (present.Placing, error) {

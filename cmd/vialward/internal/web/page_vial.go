@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"time"
 
+	"vialward/cmd/vialward/internal/present"
 	"vialward/cmd/vialward/internal/render"
 	"vialward/tracker"
 	"vialward/tracker/label"
@@ -31,6 +32,8 @@ type vialPage struct {
 	Events                       []eventLine
 	Stays                        []stayLine
 	Cases                        []caseMet
+	Exposure                     []present.ExposureFact
+	ExposureMeaning              string
 	Rules                        []fact
 	DoLink, LabelsLink           string // "" = it is gone
 }
@@ -168,8 +171,15 @@ func (v *visit) fillLife(ctx context.Context, p *vialPage, x stock.Vial) error {
 		}
 		p.Stays = append(p.Stays, l)
 	}
-	p.Cases, err = v.casesMet(ctx, x, stays)
-	return err
+	if p.Cases, err = v.casesMet(ctx, x, stays); err != nil {
+		return err
+	}
+	exposed, err := tracker.Exposures(ctx, v.view, []stock.Vial{x}, v.now)
+	if err != nil {
+		return err
+	}
+	p.Exposure, p.ExposureMeaning = present.ExposureWords(exposed[0], v.site.Location()), present.ExposureMeaning
+	return nil
 }
 
 // longestLook bounds how much of a stay is looked at for its temperatures.

@@ -54,6 +54,7 @@ var day = []tried{
 	{route: "POST /batches/{code}/close", path: "/batches/251013-1/close", as: "tech-1", body: `{"filled":8,"disposed":[{"what":"sharps","container":"yellow box","count":9},{"what":"spent source vials","count":8}]}`},
 	{route: "POST /vials/verify", as: "rph-1", body: `{"vials":[` + vials(1, 8) + `]}`},
 	{route: "POST /vials/place", as: "tech-1", body: `{"vials":[` + vials(1, 8) + `],"to":"R1/A"}`},
+	{route: "GET /vials/{code}/exposure", path: "/vials/" + codeOf(1) + "/exposure", as: "reader"},
 	{route: "GET /vials/{code}/place", path: "/vials/" + codeOf(1) + "/place?to=R2/A&at=2025-10-13T07:05:00-04:00", as: "reader"},
 	{route: "POST /vials/issue", as: "tech-1", body: `{"vials":[` + vials(1, 3) + `],"to":"WARD","label":1,"reason":"those of the other refrigerator are kept for the night"}`},
 	{route: "GET /trace", path: "/trace?lot=D7", as: "reader"},
