@@ -20,7 +20,6 @@ type Site struct {
 	Currency           string        `json:"currency,omitempty"`    // ISO 4217 code of all costs
 	ConfirmMinutes     int           `json:"confirm_minutes"`       // a list not confirmed this long after its slot raises its own mail
 	RemindMinutes      int           `json:"remind_minutes"`        // an open case is said again this often; 0 = never
-	EscalateMinutes    int           `json:"escalate_minutes"`      // an urgent mail nobody answered this long goes to the next person; 0 = never
 	LateEntryHours     int           `json:"late_entry_hours"`      // entered later than this after it happened: flagged
 	HideProducts       bool          `json:"hide_products"`         // mail subjects carry no product name
 	WarmLimitFromStart bool          `json:"warm_limit_from_start"` // a warmer place's limit counts from the start of preparation

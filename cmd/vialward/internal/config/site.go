@@ -43,8 +43,8 @@ func readSite(text []byte) (stock.Site, *document) {
 	s := stock.Site{
 		Code: f.Code, Name: f.Name, Zone: f.Zone, Unit: f.Unit, Currency: f.Currency,
 		ConfirmMinutes: r.minutes("confirm_within", f.ConfirmWithin), RemindMinutes: r.minutes("remind_every", f.RemindEvery),
-		EscalateMinutes: r.minutes("escalate_after", f.EscalateAfter), LateEntryHours: r.hours("late_entry_after", f.LateEntryAfter),
-		HideProducts: f.HideProducts, WarmLimitFromStart: f.WarmLimitFromStart, TallMan: f.TallMan,
+		LateEntryHours: r.hours("late_entry_after", f.LateEntryAfter),
+		HideProducts:   f.HideProducts, WarmLimitFromStart: f.WarmLimitFromStart, TallMan: f.TallMan,
 		Rooms: r.rooms(f.Rooms), Areas: r.areas(f.Areas), Rules: r.rules("rules", f.Rules), Sensors: r.sensors(f.Sensors),
 		Products: r.products(f.Products), People: r.people(f.People), Competencies: f.Competencies,
 	}
@@ -87,7 +87,7 @@ func WriteSite(s stock.Site) []byte {
 	}
 	f := siteFile{
 		Code: s.Code, Name: s.Name, Zone: s.Zone, Unit: s.Unit, Currency: s.Currency, ConfirmWithin: orNone(sayMinutes(s.ConfirmMinutes)),
-		RemindEvery: sayMinutes(s.RemindMinutes), EscalateAfter: sayMinutes(s.EscalateMinutes),
+		RemindEvery:    sayMinutes(s.RemindMinutes),
 		LateEntryAfter: orNone(sayMinutes(60 * s.LateEntryHours)), HideProducts: s.HideProducts,
 		WarmLimitFromStart: s.WarmLimitFromStart, TallMan: s.TallMan, Areas: areasToFile(s.Areas, zone), Rules: rulesToFile(s.Rules),
 		Sensors: sensorsToFile(s.Sensors, zone), Products: productsToFile(s.Products, zone),

@@ -11,7 +11,6 @@ type siteFile struct {
 	Currency           string   `toml:"currency"`
 	ConfirmWithin      string   `toml:"confirm_within,required"`
 	RemindEvery        string   `toml:"remind_every"`
-	EscalateAfter      string   `toml:"escalate_after"`
 	LateEntryAfter     string   `toml:"late_entry_after,required"`
 	HideProducts       bool     `toml:"hide_products"`
 	WarmLimitFromStart bool     `toml:"warm_limit_from_start"`

@@ -261,7 +261,7 @@ func (g siteGen) site() stock.Site {
 	days := func() []string { return several(g, 1, g.word) }
 	return stock.Site{
 		Code: g.word(), Name: g.word(), Zone: g.zone.String(), Unit: g.word(), Currency: g.maybe(), ConfirmMinutes: g.n(0, 9999), RemindMinutes: g.n(0, 9999),
-		EscalateMinutes: g.n(0, 9999), LateEntryHours: g.n(0, 999), HideProducts: g.flag(), WarmLimitFromStart: g.flag(), TallMan: several(g, 0, g.word),
+		LateEntryHours: g.n(0, 999), HideProducts: g.flag(), WarmLimitFromStart: g.flag(), TallMan: several(g, 0, g.word),
 		Syringes: several(g, 0, func() stock.Microlitres { return stock.Microlitres(g.n(0, 100_000)) }), Competencies: g.maybe(),
 		Staffed: several(g, 1, func() stock.Hours { return stock.Hours{Days: days(), From: g.word(), To: g.word()} }),
 		Sweeps:  several(g, 1, func() stock.Slot { return stock.Slot{Days: days(), At: g.word()} }),
