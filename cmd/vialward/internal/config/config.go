@@ -11,6 +11,7 @@ import (
 	"net/netip"
 	"os"
 	"path/filepath"
+	"syscall"
 	"time"
 )
 
@@ -130,7 +131,7 @@ func Load(path string, env func(string) string) (Config, error) {
 
 // readWithMode reads a file and its permissions from one descriptor, so that they belong together.
 func readWithMode(path string) (text []byte, mode fs.FileMode, err error) {
-	f, err := os.Open(path)
+	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0) // a pipe that nobody writes to would hold the start up
 	if err != nil {
 		return nil, 0, err
 	}

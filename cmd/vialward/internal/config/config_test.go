@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -306,6 +307,10 @@ func TestFilesThatCannotBeRead(t *testing.T) {
 	_, err := config.Load(filepath.Join(t.TempDir(), "absent.toml"), environment())
 	require.ErrorIs(t, err, os.ErrNotExist)
 	_, err = config.Load(t.TempDir(), environment())
+	require.ErrorContains(t, err, "is not a file")
+	pipe := filepath.Join(t.TempDir(), "pipe.toml") // which nobody writes to: opened plainly it would be waited for without end
+	require.NoError(t, syscall.Mkfifo(pipe, 0o600))
+	_, err = config.Load(pipe, environment())
 	require.ErrorContains(t, err, "is not a file")
 	_, err = load(t, strings.Repeat("# noise\n", 1<<20))
 	require.ErrorContains(t, err, "is it the right file?")

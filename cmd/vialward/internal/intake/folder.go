@@ -9,8 +9,11 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"vialward/cmd/vialward/internal/config"
 	"vialward/tracker"
@@ -176,7 +179,8 @@ func (f *Folder) take(ctx context.Context, site, folder, name string) (*outcome,
 	if part {
 		whole = nil
 	}
-	if err := f.Tracker.TellIntake(ctx, site, name, digest, in, whole); err != nil {
+	said := plain(name)
+	if err := f.Tracker.TellIntake(ctx, site, said, digest, in, whole); err != nil {
 		return nil, err
 	}
 	to := takenFolder
@@ -185,7 +189,16 @@ func (f *Folder) take(ctx context.Context, site, folder, name string) (*outcome,
 	}
 	f.Log.Info("file taken in", "site", site, "file", name, "to", to, "read", in.Rows.Read, "stored", in.Rows.Stored,
 		"duplicate", in.Rows.Duplicate, "conflicting", in.Rows.Conflicting, "missing", in.Rows.Missing, "refused", in.Rows.Refused)
-	return &outcome{to, Report(name, in, whole)}, nil
+	return &outcome{to, Report(said, in, whole)}, nil
+}
+
+// plain is a file's name as a report and a mail say it: one with line ends or other control characters in it is quoted, so
+// that nobody writes lines of a report by naming a file.
+func plain(name string) string {
+	if !utf8.ValidString(name) || strings.ContainsFunc(name, func(r rune) bool { return !unicode.IsPrint(r) }) {
+		return strconv.Quote(name)
+	}
+	return name
 }
 
 // gone says that a file is not where it lay.
@@ -200,6 +213,9 @@ func gone(path string) bool {
 func move(path, folder, name, report string) error {
 	if err := os.MkdirAll(folder, 0o750); err != nil {
 		return err
+	}
+	if info, err := os.Lstat(folder); err != nil || !info.IsDir() { // a link would take the files elsewhere
+		return errors.Join(err, fmt.Errorf("%s is not a folder of its own: remove what lies in its place", folder))
 	}
 	to := filepath.Join(folder, name)
 	for n := 1; !gone(to); n++ {

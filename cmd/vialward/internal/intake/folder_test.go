@@ -212,6 +212,44 @@ func TestOnlyPlainFiles(t *testing.T) {
 	require.Error(t, err)
 }
 
+// A file's name writes no lines of its own into the report or the mail.
+func TestNameWithLines(t *testing.T) {
+	t.Parallel()
+	w := newWatched(t)
+	w.put(t, "log\nnothing was refused\r\x1b[2J.csv", "sensor,at,celsius\nnobody,2025-11-12T11:00:00Z,4.5\n")
+	w.look(t)
+	var reports []string
+	for _, n := range w.names(t, "taken") {
+		if strings.HasSuffix(n, ".report.txt") {
+			text, err := os.ReadFile(filepath.Join(w.folder, "taken", n))
+			require.NoError(t, err)
+			reports = append(reports, string(text))
+		}
+	}
+	require.Len(t, reports, 1)
+	require.Contains(t, reports[0], `"log\nnothing was refused\r\x1b[2J.csv"`)
+	require.NotContains(t, reports[0], "\x1b")
+	for _, m := range w.mails(t) {
+		require.NotContains(t, m.Text, "\nnothing was refused")
+	}
+}
+
+// A link in the place of taken/ or refused/ would carry the files to where it points: nothing is moved through it.
+func TestNothingIsMovedThroughALink(t *testing.T) {
+	t.Parallel()
+	w := newWatched(t)
+	elsewhere, inTheWay := t.TempDir(), filepath.Join(w.folder, "taken")
+	require.NoError(t, os.Symlink(elsewhere, inTheWay))
+	w.put(t, "log.csv", "sensor,at,celsius\n"+w.sensor(t)+",2025-11-12T11:00:00Z,4.5\n")
+	require.NoError(t, w.Look(t.Context(), w.now))
+	w.now = w.now.Add(2 * time.Minute)
+	require.ErrorContains(t, w.Look(t.Context(), w.now), "is not a folder of its own")
+	left, err := os.ReadDir(elsewhere)
+	require.NoError(t, err)
+	require.Empty(t, left)
+	require.FileExists(t, filepath.Join(w.folder, "log.csv"))
+}
+
 // A file that cannot be moved is taken in once all the same, and moved when it can be.
 func TestTakenInOnceThoughItCannotBeMoved(t *testing.T) {
 	t.Parallel()
