@@ -240,7 +240,7 @@ func TestDaemonsRightsAreFew(t *testing.T) {
 	got, err := pgx.CollectRows(rows, pgx.RowTo[string])
 	require.NoError(t, err)
 	require.Equal(t, []string{
-		"checkpoint delete", "checkpoint update", "counter update", "excursion update", "incident update", "intake_total update",
-		"sensor_now update", "site_silence update", "verification update", "vial update", "vial_closing delete", "vial_hold delete",
+		"checkpoint delete", "checkpoint update", "counter update", "draft delete", "excursion update", "incident update", "intake_total update",
+		"sensor_now update", "sent_form delete", "site_silence update", "verification update", "vial update", "vial_closing delete", "vial_hold delete",
 	}, got, "whole tables; single columns are granted beside")
 }

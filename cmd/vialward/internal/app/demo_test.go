@@ -27,7 +27,7 @@ type showing struct {
 // show starts the demo and waits for its last line, as a visitor does.
 func show(t *testing.T, folder string) *showing {
 	t.Helper()
-	ctx, stop := context.WithTimeout(context.Background(), 3*time.Minute)
+	ctx, stop := context.WithTimeout(context.Background(), 8*time.Minute) // a hang ends; how fast it starts is not tested here
 	said, stdout := io.Pipe()
 	s := &showing{stop: stop, ended: make(chan error, 1)}
 	go func() {

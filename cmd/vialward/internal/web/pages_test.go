@@ -279,6 +279,9 @@ func TestListPageAndTextAgree(t *testing.T) {
 	require.Contains(t, text(page), " °F (4.8 °C)")
 }
 
+// own is what a page has of our own making: its script, a file by its digest, and the picture of a label, by its code.
+var own = regexp.MustCompile(`<script src="/static/[a-z]+\.js\?[0-9a-f]+" defer></script>|<img class="label-picture" src="/batches/[^"]+"`)
+
 // Names that would be markup are words: whatever a person, a site file or a log can fill in.
 func TestMarkupInNamesIsInert(t *testing.T) {
 	t.Parallel()
@@ -325,6 +328,7 @@ func TestMarkupInNamesIsInert(t *testing.T) {
 	seen := 0
 	for _, path := range paths {
 		_, page := n.page(t, path)
+		page = own.ReplaceAllString(page, "")
 		require.NotContains(t, page, "<script", path)
 		require.NotContains(t, page, "<img", path)
 		seen += strings.Count(page, "&lt;script&gt;")
