@@ -12,6 +12,7 @@ import (
 	"strconv"
 	"strings"
 	"syscall"
+	"time"
 )
 
 // owner is the user Postgres runs as. Postgres refuses to be root, so root drops to another.
@@ -42,8 +43,12 @@ func (o *owner) own(folder string) error {
 	return os.Chown(folder, o.uid, o.gid)
 }
 
+// letGo is how long a lock may outlive who held it: a child that a killed program had just forked has the lock's file open
+// until it becomes initdb or Postgres.
+const letGo = time.Second
+
 // take makes the folder and locks it for this process. The kernel lets go of the lock when the process ends.
-func (l layout) take() (*os.File, error) {
+func (l layout) take(ctx context.Context) (*os.File, error) {
 	mode := fs.FileMode(0o700)
 	if os.Geteuid() == 0 {
 		mode = 0o755 // the owner has to pass through; data and run are closed themselves
@@ -55,7 +60,16 @@ func (l layout) take() (*os.File, error) {
 	if err != nil {
 		return nil, l.explain(err)
 	}
-	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+	const tries = 20
+	err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
+	for n := 0; n < tries && errors.Is(err, syscall.EWOULDBLOCK) && ctx.Err() == nil; n++ {
+		select {
+		case <-ctx.Done():
+		case <-time.After(letGo / tries):
+			err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
+		}
+	}
+	if err != nil {
 		f.Close()
 		if errors.Is(err, syscall.EWOULDBLOCK) {
 			return nil, fmt.Errorf("the Postgres in %s is %w: stop that one, or choose another state folder",

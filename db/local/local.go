@@ -79,7 +79,7 @@ func Start(ctx context.Context, o Options) (*Server, error) {
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
-	if s.lock, err = at.take(); err != nil {
+	if s.lock, err = at.take(ctx); err != nil {
 		return nil, err
 	}
 	if err := s.start(ctx); err != nil {
