@@ -82,6 +82,7 @@ func Suggest(q Question) (Suggestion, error) {
 	}
 	s := Suggestion{
 		MeanPerDay: p.mean, Trend: p.trend, KnownDays: len(p.days), DaysOut: len(q.Past) - len(p.days), DaysRanOut: p.ran,
+		Draws: q.Draws, Seed: q.Seed,
 	}
 	if s.Draws == 0 {
 		s.Draws = batchDraws

@@ -70,6 +70,7 @@ func TestSuggestIsTheNewsvendorWhereABatchServesItsInterval(t *testing.T) {
 	past := weeks(8, 3, 0, 5, 4, 3, 7, 2, 6, 1, 4, 4, 2, 5) // 13 days: no weekday has a habit
 	s := suggest(t, func(q *waste.Question) { q.Past, q.LifeDays, q.EveryDays, q.Draws = past, 2, 2, 40_000 })
 	require.Equal(t, s, suggest(t, func(q *waste.Question) { q.Past, q.LifeDays, q.EveryDays, q.Draws = past, 2, 2, 40_000 }))
+	require.Equal(t, 40_000, s.Draws, "as asked, and said")
 	var n []int
 	for _, d := range past {
 		n = append(n, d.Wanted)

@@ -115,7 +115,7 @@ func (x invented) advised(t *testing.T) func(int, []int) int {
 	return func(day int, onHand []int) int {
 		s, err := waste.Suggest(waste.Question{
 			Past: slices.Concat(x.past, x.ahead[:day])[day:], First: x.ahead[day].Weekday, LifeDays: x.life, EveryDays: x.every,
-			OnHand: onHand, Costs: x.costs, Seed: uint64(day), Draws: 200,
+			OnHand: onHand, Costs: x.costs, Seed: uint64(day), Draws: 1000,
 		})
 		require.NoError(t, err)
 		return s.Size
